@@ -1,0 +1,56 @@
+"""The quantities and events the engine derives: one table, used by journal, outlets and tables.
+
+A derived record's subject is ``equipment.quantity``. Inside, values are in ``unit``'s SI unit; what
+people and other programs read is in ``unit`` itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from collector.units import UNITS, Unit
+
+
+@dataclass(frozen=True, slots=True)
+class Quantity:
+    """One derived quantity.
+
+    Args:
+        name: last part of the subject.
+        unit: unit shown and published; the SI unit of its kind is used inside.
+        text: True where the value is a state word, not a figure.
+        means: one line for the documentation.
+    """
+
+    name: str
+    unit: Unit
+    means: str
+    text: bool = False
+
+
+def _table(*rows: Quantity) -> dict[str, Quantity]:
+    return {row.name: row for row in rows}
+
+
+QUANTITIES: dict[str, Quantity] = _table(
+    Quantity("state", UNITS["1"], "running, stopped or unknown", text=True),
+    Quantity("run_hours", UNITS["h"], "run time known; bounds add brackets and unknown time"),
+    Quantity("run_hours_unknown", UNITS["h"], "time during which nobody knows whether it ran"),
+    Quantity("starts", UNITS["1"], "starts seen; uncertain where some may hide in a gap"),
+    Quantity("current_run", UNITS["min"], "length of the run under way, 0 when stopped"),
+    Quantity("starts_per_hour", UNITS["/h"], "starts in the last 60 minutes"),
+    Quantity("made", UNITS["1"], "1 while the water lifts the float, 0 while it hangs"),
+    Quantity("level_band", UNITS["m"], "between which float heights the water stands", text=True),
+    Quantity("link_state", UNITS["1"], "up, lost or away", text=True),
+    Quantity("link_availability", UNITS["%"], "share of the time the panel answered"),
+)
+
+EVENTS: dict[str, str] = {
+    "started": "the run contact made",
+    "stopped": "the run contact broke; the value is the length of the run in s",
+    "float_made": "the water reached the float",
+    "float_broke": "the water fell below the float",
+    "link_lost": "the panel stopped answering",
+    "link_returned": "the panel answers again; the value is the length of the gap in s",
+    "gap_ended": "time about which nothing is known came to an end; the value is its length in s",
+}

@@ -1,0 +1,196 @@
+"""What the stages hand to each other, and the one record the journal keeps of it.
+
+Plant time (``_us``, see ``clock.py``) comes with every item; nothing here reads a clock. A change
+carries its bracket: the last instant at which the old value was still seen (``after_us``) and the
+first at which the new one was (``by_us``). The truth lies between.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+Value = bool | int | float | str | None
+
+
+class Quality(IntEnum):
+    """How far a value may be believed."""
+
+    GOOD = 0
+    UNCERTAIN = 1
+    BAD = 2
+
+    @property
+    def word(self) -> str:
+        """The word people and other programs read."""
+        return ("good", "uncertain", "bad")[self]
+
+
+# Reasons for a quality other than good. Exceptions of the panel read "exception 02".
+LINK_LOST = "link lost"
+NOT_YET_READ = "not yet read"
+OUT_OF_RANGE = "out of range"
+FROZEN = "panel frozen"
+NO_VALUE = "panel says no value"
+COLLECTOR_STOPPED = "collector stopped"
+JOURNAL_FULL = "journal full"
+AWAY = "panel away"
+
+
+# --- what the engine is told --------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class PointChanged:
+    """A point has a new value, a new quality, or both.
+
+    Args:
+        point: ``panel.point``.
+        value: contact bool, enumeration int, reading or counter float in SI; None when bad.
+        quality, reason: how far to believe it, and why not.
+        after_us: last plant time at which the value before was still true.
+        by_us: first plant time at which this one was; equal to ``after_us`` if nothing is known.
+    """
+
+    point: str
+    value: Value
+    quality: Quality
+    reason: str
+    after_us: int
+    by_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class PanelLost:
+    """Nothing of this panel is known after ``last_good_us``; noticed at ``by_us``."""
+
+    panel: str
+    reason: str
+    last_good_us: int
+    by_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class PanelReturned:
+    """The panel answers again from ``by_us``; points not reported changed are as they were."""
+
+    panel: str
+    by_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClockStepped:
+    """The wall clock moved by ``step_us`` against plant time; stamps use ``offset_us`` from here.
+
+    Args:
+        offset_us: wall time minus plant time from now on.
+        length_known: False where a stop of unknown length lies at this instant.
+    """
+
+    by_us: int
+    step_us: int
+    offset_us: int
+    length_known: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Nothing but time has passed; sent when ``Engine.next_deadline`` comes."""
+
+    by_us: int
+
+
+Input = PointChanged | PanelLost | PanelReturned | ClockStepped | Tick
+
+
+# --- what the engine concludes ------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Derived:
+    """A quantity of a piece of equipment has this value from ``at_us`` on.
+
+    Args:
+        subject: ``equipment.quantity``; the quantity and its unit stand in ``core/quantities.py``.
+        value: in SI, or a state word.
+        low, high: bounds of the truth, or None where the value has none.
+    """
+
+    subject: str
+    value: Value
+    quality: Quality
+    at_us: int
+    low: float | None = None
+    high: float | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """Something happened to a piece of equipment between ``after_us`` and ``by_us``.
+
+    Args:
+        subject: ``equipment.event``, the event in the past tense (``eq_pump_1.started``).
+        value: a figure that belongs to it (the length of the run that ended, in s), or None.
+    """
+
+    subject: str
+    after_us: int
+    by_us: int
+    value: Value = None
+    quality: Quality = Quality.GOOD
+    reason: str = ""
+
+
+Output = Derived | Event
+
+
+# --- what the journal keeps ---------------------------------------------------------------------
+
+
+class RecordKind(IntEnum):
+    """Kinds of journal records; the numbers are on disk and never change their meaning."""
+
+    POINT = 1
+    PANEL_LOST = 2
+    PANEL_RETURNED = 3
+    CLOCK = 4
+    DERIVED = 5
+    EVENT = 6
+    CONFIGURATION = 7
+    COLLECTOR = 8
+
+    @property
+    def word(self) -> str:
+        """The word people and other programs read."""
+        return self.name.lower().replace("_", "-")
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """One line of the journal.
+
+    Args:
+        kind: what kind of record.
+        subject: ``panel.point``, ``panel``, ``equipment.quantity``, ``equipment.event``, a file
+            name (configuration) or ``collector``.
+        at_us: plant time at which it was known; records are in its order.
+        utc_us: the same instant as people date it.
+        after_us: begin of the bracket, or ``at_us`` where there is none.
+        value: the value, SI; None when unknown.
+        quality, reason: how far to believe it, and why not.
+        low, high: bounds of the value, or None.
+        sequence: journal number; 0 until committed.
+    """
+
+    kind: RecordKind
+    subject: str
+    at_us: int
+    utc_us: int
+    after_us: int
+    value: Value = None
+    quality: Quality = Quality.GOOD
+    reason: str = ""
+    low: float | None = None
+    high: float | None = None
+    sequence: int = 0

@@ -1,0 +1,67 @@
+"""Says of any journal subject what unit it is shown in and how a stored value is shown.
+
+Values are stored in SI; this is the one place where they become what people and programs read.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from collector.core.quantities import QUANTITIES
+from collector.core.records import Record, RecordKind, Value
+from collector.plant.model import Plant, Point
+from collector.units import UNITS, Unit
+
+NUMBER = UNITS["1"]
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """A record's figures as they are shown: in ``unit``, with bounds, and a word for a state."""
+
+    value: Value
+    low: float | None
+    high: float | None
+    unit: Unit
+    word: str | None = None
+
+
+class Catalogue:
+    """Units and state words of one plant's subjects."""
+
+    def __init__(self, plant: Plant) -> None:
+        self.plant = plant
+        self._points: dict[str, Point] = {
+            f"{panel_name}.{point_name}": point
+            for panel_name, panel in plant.panels.items()
+            for point_name, point in panel.points.items()
+        }
+
+    def unit_of(self, record: Record) -> Unit:
+        """The unit a record's value is shown in."""
+        if record.kind is RecordKind.POINT:
+            point = self._points.get(record.subject)
+            return UNITS[point.unit] if point is not None and point.unit else NUMBER
+        if record.kind is RecordKind.DERIVED:
+            quantity = QUANTITIES.get(record.subject.rpartition(".")[2])
+            return quantity.unit if quantity is not None else NUMBER
+        if record.kind is RecordKind.EVENT and record.value is not None:
+            return UNITS["s"]
+        return NUMBER
+
+    def shown(self, record: Record) -> Shown:
+        """A record's value and bounds in the unit they are shown in."""
+        unit = self.unit_of(record)
+        value = record.value
+        word: str | None = None
+        if record.kind is RecordKind.POINT:
+            point = self._points.get(record.subject)
+            if point is not None and point.states is not None and isinstance(value, int):
+                word = point.states.get(value)
+        if isinstance(value, float) or (isinstance(value, int) and not isinstance(value, bool)):
+            value = value if unit is NUMBER else unit.from_si(value)
+        return Shown(value, _shown(record.low, unit), _shown(record.high, unit), unit, word)
+
+
+def _shown(bound: float | None, unit: Unit) -> float | None:
+    return None if bound is None else unit.from_si(bound)

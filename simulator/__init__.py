@@ -1,0 +1,1 @@
+"""Simulated plants: process physics, panel logic, faults and a Modbus register server."""
