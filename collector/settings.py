@@ -63,7 +63,9 @@ class MqttSettings(Section):
     authority_file: Path | None = None
     certificate_file: Path | None = None
     key_file: Path | None = None
-    window: Annotated[int, Field(ge=1, le=1000, description="messages sent but not confirmed")] = 100
+    window: Annotated[int, Field(ge=1, le=1000, description="messages sent but not confirmed")] = (
+        100
+    )
     keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 30
 
 
