@@ -72,7 +72,10 @@ class PanelLost:
 
 @dataclass(frozen=True, slots=True)
 class PanelReturned:
-    """The panel answers again from ``by_us``; points not reported changed are as they were."""
+    """The panel answers again from ``by_us``.
+
+    Comes after the changes found on the return: points not among them are as they were before.
+    """
 
     panel: str
     by_us: int

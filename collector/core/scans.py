@@ -1,17 +1,17 @@
 """A scan of a panel as the links deliver it: the reads of its plan and what became of each.
 
-A payload is the data of a checked reply as it came: packed bits, lowest address in the lowest bit of
-the first byte; or registers, two bytes each, high byte first. It is not decoded on the way, so that
-an unchanged block costs one comparison.
+A payload is the data of a checked reply as it came: packed bits, lowest address in the lowest bit
+of the first byte; or registers, two bytes each, high byte first. It is not decoded on the way, so
+that an unchanged block costs one comparison.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
 
 
-class Read(NamedTuple):
+@dataclass(frozen=True, slots=True)
+class Read:
     """One read request.
 
     Args:

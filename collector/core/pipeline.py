@@ -1,0 +1,207 @@
+"""Scans in, journal records out: the readers of all panels and the engine, as one pure object.
+
+Everything that is journaled of a plant comes out of here in the order it has to be committed: what
+was seen first, then what follows from it. A quiet scan comes back as an empty list and has cost a
+comparison of bytes for each block.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+
+from collector.core.engine import Engine
+from collector.core.panel_reader import PanelReader
+from collector.core.records import (
+    COLLECTOR_STOPPED,
+    ClockStepped,
+    Derived,
+    Event,
+    Input,
+    Output,
+    PanelLost,
+    PanelReturned,
+    PointChanged,
+    Quality,
+    Record,
+    RecordKind,
+    Tick,
+)
+from collector.core.scans import PanelScan, Read
+from collector.plant.model import Plant
+
+INPUT_KINDS = (
+    RecordKind.POINT,
+    RecordKind.PANEL_LOST,
+    RecordKind.PANEL_RETURNED,
+    RecordKind.CLOCK,
+)
+UNKNOWN_STOP = "stopped for an unknown time"
+
+
+class Pipeline:
+    """One plant's way from raw scans to records.
+
+    Args:
+        plant: the plant file in force.
+        plans: for each panel the reads whose answers its scans will carry.
+        start_us: plant time at which this process begins to watch.
+        offset_us: wall time minus plant time.
+    """
+
+    def __init__(
+        self,
+        plant: Plant,
+        plans: Mapping[str, Sequence[Read]],
+        start_us: int,
+        offset_us: int = 0,
+    ) -> None:
+        self.plant = plant
+        self.offset_us = offset_us
+        self.engine = Engine(plant, start_us)
+        self._plans = plans
+        self.readers = {
+            name: PanelReader(name, panel, plans[name], start_us)
+            for name, panel in plant.panels.items()
+        }
+
+    # --- after a stop ---------------------------------------------------------------------------
+
+    def resume(
+        self,
+        saved: str,
+        since: Iterable[Record],
+        known_until_us: Mapping[str, int],
+        now_us: int,
+    ) -> tuple[list[Record], list[str]]:
+        """Continue where an earlier process left off; the stop between becomes a gap.
+
+        Args:
+            saved: the newest state on record.
+            since: the records of inputs after it.
+            known_until_us: for each panel, the plant time up to which its points were known.
+            now_us: plant time of this instant.
+
+        Returns:
+            the records that say so, and the names of components that had to start afresh.
+        """
+        unusable = self.engine.restore(saved, now_us)
+        self.engine.replay(input_of(record) for record in since)
+        records: list[Record] = []
+        for name, panel in self.plant.panels.items():
+            known = {
+                point: decoded
+                for point, decoded in self.engine.points.items()
+                if point.partition(".")[0] == name
+            }
+            if not known:
+                continue
+            until_us = min(known_until_us.get(name, now_us), now_us)
+            self.readers[name] = PanelReader(
+                name, panel, self._plans[name], now_us, known, until_us
+            )
+            records += self._take([PanelLost(name, COLLECTOR_STOPPED, until_us, now_us)])
+        return records, unusable
+
+    def save(self) -> str:
+        """State from which ``resume`` continues, as JSON text."""
+        return self.engine.save()
+
+    def known_until_us(self) -> dict[str, int]:
+        """For each panel that answers, the plant time up to which its points are known."""
+        return {
+            name: reader.last_good_us
+            for name, reader in self.readers.items()
+            if reader.lost_reason is None
+        }
+
+    # --- while watching -------------------------------------------------------------------------
+
+    def take_scan(self, scan: PanelScan) -> list[Record]:
+        """Take one scan of a panel."""
+        found = self.readers[scan.panel].take(scan)
+        return self._take(found) if found else []
+
+    def tick(self, now_us: int) -> list[Record]:
+        """Let time pass; wanted at ``next_deadline_us``."""
+        records: list[Record] = []
+        for reader in self.readers.values():
+            records += self._take(reader.tick(now_us))
+        if now_us >= self.engine.next_deadline_us():
+            records += self._take([Tick(now_us)])
+        return records
+
+    def next_deadline_us(self) -> int:
+        """Plant time at which ``tick`` is wanted if nothing comes before."""
+        waiting = (reader.next_deadline_us() for reader in self.readers.values())
+        return min(
+            self.engine.next_deadline_us(), *(at_us for at_us in waiting if at_us is not None)
+        )
+
+    def lose_all(self, reason: str, now_us: int) -> list[Record]:
+        """Stop knowing anything, for a reason of our own; each panel's next scan ends it."""
+        records: list[Record] = []
+        for reader in self.readers.values():
+            records += self._take(reader.lose(reason, now_us))
+        return records
+
+    def step_clock(
+        self, now_us: int, step_us: int, offset_us: int, length_known: bool = True
+    ) -> list[Record]:
+        """The wall clock was stepped: stamps follow it, durations do not."""
+        self.offset_us = offset_us
+        return self._take([ClockStepped(now_us, step_us, offset_us, length_known)])
+
+    def _take(self, found: Sequence[Input]) -> list[Record]:
+        records: list[Record] = []
+        for news in found:
+            if not isinstance(news, Tick):
+                records.append(self._input_record(news))
+            records += [self._output_record(output) for output in self.engine.step(news)]
+        return records
+
+    # --- records --------------------------------------------------------------------------------
+
+    def _input_record(
+        self, news: PointChanged | PanelLost | PanelReturned | ClockStepped
+    ) -> Record:
+        utc_us = news.by_us + self.offset_us
+        if isinstance(news, PointChanged):
+            return Record(RecordKind.POINT, news.point, news.by_us, utc_us, news.after_us,
+                          news.value, news.quality, news.reason)  # fmt: skip
+        if isinstance(news, PanelLost):
+            return Record(RecordKind.PANEL_LOST, news.panel, news.by_us, utc_us,
+                          news.last_good_us, None, Quality.BAD, news.reason)  # fmt: skip
+        if isinstance(news, PanelReturned):
+            return Record(RecordKind.PANEL_RETURNED, news.panel, news.by_us, utc_us, news.by_us)
+        return Record(RecordKind.CLOCK, "clock", news.by_us, utc_us, news.by_us, news.offset_us,
+                      reason="" if news.length_known else UNKNOWN_STOP,
+                      low=float(news.step_us))  # fmt: skip
+
+    def _output_record(self, output: Output) -> Record:
+        if isinstance(output, Derived):
+            return Record(RecordKind.DERIVED, output.subject, output.at_us,
+                          output.at_us + self.offset_us, output.at_us, output.value,
+                          output.quality, output.reason, output.low, output.high)  # fmt: skip
+        assert isinstance(output, Event)
+        return Record(RecordKind.EVENT, output.subject, output.by_us,
+                      output.by_us + self.offset_us, output.after_us, output.value,
+                      output.quality, output.reason)  # fmt: skip
+
+
+def input_of(record: Record) -> Input:
+    """The input that a record of one of ``INPUT_KINDS`` keeps."""
+    if record.kind is RecordKind.POINT:
+        return PointChanged(
+            record.subject, record.value, record.quality, record.reason,
+            record.after_us, record.at_us,
+        )  # fmt: skip
+    if record.kind is RecordKind.PANEL_LOST:
+        return PanelLost(record.subject, record.reason, record.after_us, record.at_us)
+    if record.kind is RecordKind.PANEL_RETURNED:
+        return PanelReturned(record.subject, record.at_us)
+    if record.kind is RecordKind.CLOCK:
+        offset_us = record.value if isinstance(record.value, int) else 0
+        return ClockStepped(
+            record.at_us, int(record.low or 0), offset_us, record.reason != UNKNOWN_STOP
+        )
+    raise ValueError(f"a {record.kind.word} record is no input")

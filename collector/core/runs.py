@@ -1,0 +1,270 @@
+"""Run time, starts and the run under way, from one run contact.
+
+Theory. The contact is sampled; a transition lies inside the bracket between the last read that
+showed the old state and the first that showed the new one. The middle of the bracket is taken and
+its half-width is carried as error, so a run from (a1, b1] to (a2, b2] lasts
+
+    (a2 + b2)/2 - (a1 + b1)/2   within   +- ((b1 - a1)/2 + (b2 - a2)/2).
+
+Time about which nothing is known (lost link, collector stopped, bad value) is counted apart. The
+truth of a total therefore lies between ``known - brackets`` and ``known + brackets + unknown``.
+A start inside such a gap cannot be seen: after a gap the number of starts is "at least".
+
+Source: sampling bound, elementary. Counting off-to-on transitions as starts and run time as the sum
+of on-intervals: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from typing import cast
+
+from collector.core.component import Saved
+from collector.core.records import Derived, Event, Output, PointChanged, Quality
+
+HOUR_US = 3_600_000_000
+MOST_RECENT_STARTS = 4_000  # at most one a second in an hour, with room
+RUNNING, STOPPED, UNKNOWN = "running", "stopped", "unknown"
+HIDDEN_STARTS = "starts may hide in gaps"
+
+
+class RunMeter:
+    """Counts what one run contact does.
+
+    Args:
+        name: the machine, as in the plant file.
+        point: its run contact, ``panel.point``.
+        start_us: plant time at which watching begins.
+
+    All times are plant time in microseconds; quantities go out in SI (seconds, 1/s).
+    """
+
+    def __init__(self, name: str, point: str, start_us: int) -> None:
+        self.name = name
+        self.points = (point,)
+        self.running: bool | None = None  # None: nobody knows
+        self.known_on_us = 0
+        self.unknown_us = 0
+        self.bracket_us = 0
+        self.starts = 0
+        self.gaps = 0
+        self.run_since_us: int | None = None  # begin of the run under way
+        self._run_gap_us = 0  # unknown time inside the run under way
+        self._run_bracket_us = 0
+        self._before: bool | None = None  # state before the gap that lasts
+        self._point_bad = False  # the contact itself, not its panel, is not to be believed
+        self._counted_us = start_us  # everything before is in one of the totals
+        self._recent: deque[int] = deque(maxlen=MOST_RECENT_STARTS)
+        self._rate_told = 0
+        self._run_told = False
+
+    # --- inputs ---------------------------------------------------------------------------------
+
+    def point_changed(self, change: PointChanged) -> list[Output]:
+        self._point_bad = change.value is None or change.quality is Quality.BAD
+        if self._point_bad:
+            return self._lose(change.reason, change.after_us, change.by_us)
+        found = self._find(change.by_us)
+        running = bool(change.value)
+        if self.running is None:
+            found += self._first(running, change)
+        elif running != self.running:
+            found += self._start(change) if running else self._stop(change)
+        elif found:
+            found.append(self._state(change.by_us))
+        return found
+
+    def lost(self, panel: str, reason: str, last_good_us: int, by_us: int) -> list[Output]:
+        del panel
+        return self._lose(reason, last_good_us, by_us)
+
+    def returned(self, panel: str, by_us: int) -> list[Output]:
+        del panel
+        if self.running is not None or self._point_bad:
+            return []
+        found = self._find(by_us)
+        return [*found, self._state(by_us)] if found else found
+
+    def report(self, at_us: int) -> list[Output]:
+        found: list[Output] = []
+        if self.running:
+            found += [self._run_hours(at_us), self._current_run(at_us)]
+        rate = self.starts_in_last_hour(at_us)
+        if rate != self._rate_told:
+            found.append(self._rate(at_us))
+        if self.running is None:
+            found.append(self._unknown_hours(at_us))
+        return found
+
+    # --- what it knows --------------------------------------------------------------------------
+
+    def known_on_until(self, at_us: int) -> int:
+        """Known run time up to plant time ``at_us``, in microseconds."""
+        return self.known_on_us + (max(0, at_us - self._counted_us) if self.running else 0)
+
+    def unknown_until(self, at_us: int) -> int:
+        """Time up to ``at_us`` about which nobody knows, in microseconds."""
+        waiting = self.running is None
+        return self.unknown_us + (max(0, at_us - self._counted_us) if waiting else 0)
+
+    def starts_in_last_hour(self, at_us: int) -> int:
+        """Starts seen in the 60 minutes before ``at_us``."""
+        while self._recent and self._recent[0] <= at_us - HOUR_US:
+            self._recent.popleft()
+        return len(self._recent)
+
+    # --- transitions ----------------------------------------------------------------------------
+
+    def _middle(self, change: PointChanged) -> tuple[int, int]:
+        """Best instant of a transition and its half-width, inside the time not yet counted."""
+        after_us = max(change.after_us, self._counted_us)
+        if change.by_us <= after_us:
+            return max(change.by_us, self._counted_us), 0
+        return (after_us + change.by_us) // 2, (change.by_us - after_us + 1) // 2
+
+    def _first(self, running: bool, change: PointChanged) -> list[Output]:
+        """The very first thing known of this contact: no start was seen."""
+        self.running = running
+        self.run_since_us = change.by_us if running else None
+        return [self._state(change.by_us)]
+
+    def _start(self, change: PointChanged) -> list[Output]:
+        at_us, half_us = self._middle(change)
+        self.running = True
+        self._counted_us = at_us
+        self.run_since_us, self._run_gap_us, self._run_bracket_us = at_us, 0, half_us
+        self.bracket_us += half_us
+        self.starts += 1
+        self._recent.append(at_us)
+        event = Event(f"{self.name}.started", change.after_us, change.by_us)
+        return [event, self._state(change.by_us), self._starts(change.by_us),
+                self._rate(change.by_us)]  # fmt: skip
+
+    def _stop(self, change: PointChanged) -> list[Output]:
+        at_us, half_us = self._middle(change)
+        self.known_on_us += at_us - self._counted_us
+        self._counted_us = at_us
+        self.bracket_us += half_us
+        self.running = False
+        since_us = at_us if self.run_since_us is None else self.run_since_us
+        broken = self._run_gap_us > 0
+        event = Event(
+            f"{self.name}.stopped",
+            change.after_us,
+            change.by_us,
+            value=(at_us - since_us) / 1e6,
+            quality=Quality.UNCERTAIN if broken else Quality.GOOD,
+            reason="gaps inside the run" if broken else "",
+        )
+        self.run_since_us = None
+        found: list[Output] = [event, self._state(change.by_us), self._run_hours(change.by_us)]
+        if self._run_told:
+            self._run_told = False
+            found.append(Derived(f"{self.name}.current_run", 0.0, Quality.GOOD, change.by_us))
+        return found
+
+    def _lose(self, reason: str, last_good_us: int, by_us: int) -> list[Output]:
+        if self.running is None:
+            return []
+        if self.running:
+            self.known_on_us += max(0, last_good_us - self._counted_us)
+        self._before = self.running
+        # A start seen after last_good_us is already counted; never count backwards.
+        self._counted_us = max(self._counted_us, last_good_us)
+        self.running = None
+        return [self._state(by_us, reason)]
+
+    def _find(self, by_us: int) -> list[Output]:
+        """The gap, if there is one, ends here; the state is as before until told otherwise."""
+        if self.running is not None:
+            return []
+        gap_us = max(0, by_us - self._counted_us)
+        self.unknown_us += gap_us
+        self._counted_us = max(self._counted_us, by_us)
+        self.running, self._before = self._before, None
+        if gap_us == 0:
+            return []
+        if self.running is not None:
+            self.gaps += 1
+        if self.run_since_us is not None:
+            self._run_gap_us += gap_us
+        return [self._unknown_hours(by_us), self._run_hours(by_us), self._starts(by_us)]
+
+    # --- figures --------------------------------------------------------------------------------
+
+    def _state(self, at_us: int, reason: str = "") -> Derived:
+        if self.running is None:
+            return Derived(f"{self.name}.state", UNKNOWN, Quality.BAD, at_us, reason=reason)
+        return Derived(
+            f"{self.name}.state", RUNNING if self.running else STOPPED, Quality.GOOD, at_us
+        )
+
+    def _run_hours(self, at_us: int) -> Derived:
+        known = self.known_on_until(at_us)
+        unknown = self.unknown_until(at_us)
+        return Derived(
+            f"{self.name}.run_hours",
+            known / 1e6,
+            Quality.UNCERTAIN if unknown else Quality.GOOD,
+            at_us,
+            low=max(0, known - self.bracket_us) / 1e6,
+            high=(known + self.bracket_us + unknown) / 1e6,
+            reason="unknown time" if unknown else "",
+        )
+
+    def _unknown_hours(self, at_us: int) -> Derived:
+        return Derived(
+            f"{self.name}.run_hours_unknown", self.unknown_until(at_us) / 1e6, Quality.GOOD, at_us
+        )
+
+    def _current_run(self, at_us: int) -> Derived:
+        since_us = at_us if self.run_since_us is None else self.run_since_us
+        length = (at_us - since_us) / 1e6
+        self._run_told = True
+        broken = self._run_gap_us > 0
+        return Derived(
+            f"{self.name}.current_run",
+            length,
+            Quality.UNCERTAIN if broken else Quality.GOOD,
+            at_us,
+            low=max(0.0, length - (self._run_bracket_us + self._run_gap_us) / 1e6),
+            high=length + self._run_bracket_us / 1e6,
+            reason="gaps inside the run" if broken else "",
+        )
+
+    def _starts(self, at_us: int) -> Derived:
+        hidden = self.gaps > 0
+        return Derived(
+            f"{self.name}.starts",
+            float(self.starts),
+            Quality.UNCERTAIN if hidden else Quality.GOOD,
+            at_us,
+            low=float(self.starts),
+            high=None if hidden else float(self.starts),
+            reason=HIDDEN_STARTS if hidden else "",
+        )
+
+    def _rate(self, at_us: int) -> Derived:
+        self._rate_told = self.starts_in_last_hour(at_us)
+        return Derived(f"{self.name}.starts_per_hour", self._rate_told / 3600, Quality.GOOD, at_us)
+
+    # --- keeping --------------------------------------------------------------------------------
+
+    _KEPT = (
+        "running", "known_on_us", "unknown_us", "bracket_us", "starts", "gaps", "run_since_us",
+        "_run_gap_us", "_run_bracket_us", "_before", "_point_bad", "_counted_us", "_rate_told",
+        "_run_told",
+    )  # fmt: skip
+
+    def save(self) -> Saved:
+        saved: Saved = {name.lstrip("_"): getattr(self, name) for name in self._KEPT}
+        saved["recent"] = list(self._recent)
+        return saved
+
+    def restore(self, saved: Saved) -> None:
+        try:
+            for name in self._KEPT:
+                setattr(self, name, saved[name.lstrip("_")])
+            self._recent = deque(cast(list[int], saved["recent"]), maxlen=MOST_RECENT_STARTS)
+        except KeyError as missing:
+            raise ValueError(f"run state of {self.name} lacks {missing}") from None
