@@ -1,0 +1,471 @@
+"""The one writer of the journal: a thread that owns the write connection and commits in groups.
+
+The first submission after a quiet time is committed at once; under load, what has gathered during
+the commit period is committed together. Whoever submits never waits: the queue is bounded, a full
+queue says so, and nothing is ever dropped in silence.
+
+A full disk is waited out: the batch is kept and tried again. Any other failure of the disk, damage
+and our own bugs end the writer, with everything committed intact; ``failed`` then carries the
+error.
+"""
+
+from __future__ import annotations
+
+import threading
+from collections import deque
+from collections.abc import Callable, Collection, Sequence
+from concurrent.futures import Future
+from pathlib import Path
+from types import TracebackType
+from typing import NamedTuple, Self
+
+import apsw
+
+from collector.core.records import Record
+from collector.errors import Bug, JournalError, JournalFull, WeirkeeperError
+from collector.journal import connect, rows
+from collector.journal.holder import Holder
+from collector.journal.items import Alive, Configuration, Cursor, Quarantined
+from collector.journal.ledger import Batch, Ledger
+from collector.journal.reserve import Reserve, free_bytes
+from collector.journal.retention import Retention
+
+DEFAULT_SIZE_LIMIT_BYTES = 2 << 30
+QUEUE_LIMIT_RECORDS = 50_000
+LARGEST_BATCH_RECORDS = 5_000
+CURSOR_DELAY_S = 1.0
+IDLE_S = 1.0
+FIRST_RETRY_S = 0.25
+LONGEST_RETRY_S = 5.0
+PASSIVE_SHARE = 2
+"""The log is brought into the database when it has reached this part of its room."""
+
+WAITED_OUT = (apsw.FullError, apsw.IOError, apsw.BusyError)
+"""Errors behind which a state may stand that passes; ``_wait_out`` looks closer."""
+
+OnCommit = Callable[[int, Sequence[Record]], None]
+OnTrouble = Callable[[str | None], None]
+
+
+class _Submission(NamedTuple):
+    records: Sequence[Record]
+    state: str | None
+    alive: Alive | None
+    ticket: int
+
+
+class Journal:
+    """The write side of the journal; get one from ``Journal.open``.
+
+    All methods may be called from any thread and none of them waits for the disk, except ``flush``
+    and ``close``.
+
+    Attributes:
+        path: the file.
+        failed: done with an error when the writer had to give up, with None after ``close``.
+        on_commit: called in the writer's thread after each commit with records, with the last
+            sequence and the records with their numbers; must not wait.
+        on_trouble: called in the writer's thread with a sentence when writing does not get on, and
+            with None when it does again.
+        checked: whether the check at opening went through the whole file.
+    """
+
+    def __init__(
+        self, ledger: Ledger, holder: Holder, retention: Retention, reserve: Reserve,
+        *, commit_period_s: float, wall_us: Callable[[], int], queue_limit: int,
+    ) -> None:  # fmt: skip
+        self.path = ledger.path
+        self.failed: Future[None] = Future()
+        self.failed.set_running_or_notify_cancel()  # so that no one who waits can cancel it
+        self.on_commit: OnCommit | None = None
+        self.on_trouble: OnTrouble | None = None
+        self.checked = ledger.checked
+        self._ledger = ledger
+        self._holder = holder
+        self._retention = retention
+        self._reserve = reserve
+        self._commit_period_s = commit_period_s
+        self._wall_us = wall_us
+        self._queue_limit = queue_limit
+        self._changed = threading.Condition()
+        self._queue: deque[_Submission] = deque()
+        self._facts = Batch()  # all but records
+        self._backlog = 0
+        self._given = self._done = self._flush_to = 0
+        self._closing = False
+        self._progress = 0
+        self._trouble: str | None = None
+        self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
+
+    @classmethod
+    def open(
+        cls,
+        path: str | Path,
+        *,
+        wall_us: Callable[[], int],
+        size_limit_bytes: int = DEFAULT_SIZE_LIMIT_BYTES,
+        commit_period_s: float = 0.2,
+        on_commit: OnCommit | None = None,
+        on_trouble: OnTrouble | None = None,
+        outlets: Collection[str] | None = None,
+        queue_limit: int = QUEUE_LIMIT_RECORDS,
+        check_s: float = 20.0,
+        vfs: str | None = None,
+    ) -> Self:
+        """Open or create a journal for writing and start its thread.
+
+        Args:
+            path: the file; ``-wal``, ``-shm``, ``.holder`` and ``.reserve`` stand beside it.
+            wall_us: UTC in microseconds.
+            size_limit_bytes: bound of all of it together.
+            commit_period_s: least time between two commits.
+            on_commit, on_trouble: see the attributes.
+            outlets: those whose undelivered records are kept; None for all that have a cursor.
+            queue_limit: records that may wait.
+            check_s: longest time for the check of an existing file.
+            vfs: SQLite's name of the file system layer, None for the usual one.
+
+        Raises:
+            JournalHeld: another process has it.
+            JournalDamaged: the check found damage.
+            JournalError: anything else that stands in the way.
+        """
+        file = Path(path)
+        connect.check_library()
+        connect.check_path(file, writing=True)
+        now_us = wall_us()
+        holder = Holder(file, now_us)
+        try:
+            ledger = Ledger(file, now_us, check_s, vfs)
+        except BaseException:
+            holder.release()
+            raise
+        try:
+            if outlets is not None:
+                ledger.add_outlets(outlets)
+        except apsw.Error as error:
+            translated = connect.translate(error, file, ledger.connection)
+            ledger.close()
+            holder.release()
+            raise translated from error
+        reserve = Reserve(file, max(64 << 10, min(1 << 20, size_limit_bytes // 16)))
+        reserve.take()
+        retention = Retention(ledger, size_limit_bytes, reserve.size_bytes, outlets)
+        journal = cls(
+            ledger, holder, retention, reserve,
+            commit_period_s=commit_period_s, wall_us=wall_us, queue_limit=queue_limit,
+        )  # fmt: skip
+        journal.on_commit = on_commit
+        journal.on_trouble = on_trouble
+        journal._thread.start()
+        return journal
+
+    # --- for whoever submits ------------------------------------------------------------------
+
+    def submit(
+        self, records: Sequence[Record], *, state: str | None = None, alive: Alive | None = None
+    ) -> bool:
+        """Queue records for one transaction, with what belongs to them.
+
+        Args:
+            records: in the order of plant time; their ``sequence`` is ignored.
+            state: the engine's state after these records.
+            alive: sign of life.
+
+        Returns:
+            False if the queue is full; then nothing was taken and the caller keeps it.
+
+        Raises:
+            Bug: a record the journal could not give back as it was (NaN).
+            JournalError: the writer has ended.
+        """
+        for record in records:
+            rows.check(record)
+        with self._changed:
+            self._refuse_if_ended()
+            if self._backlog and self._backlog + len(records) > self._queue_limit:
+                return False
+            self._given += 1
+            self._queue.append(_Submission(tuple(records), state, alive, self._given))
+            self._backlog += len(records)
+            self._changed.notify_all()
+        return True
+
+    def move_cursor(
+        self, outlet: str, delivered: int, ahead_from: int = 0, ahead_to: int = 0
+    ) -> None:
+        """Note how far an outlet has delivered; on the disk with the next commit, within 1 s.
+
+        Args:
+            outlet: its name.
+            delivered: every record up to it is confirmed; a smaller one than known is ignored.
+            ahead_from, ahead_to: records confirmed before their turn, 0 if none.
+        """
+        with self._changed:
+            self._refuse_if_ended()
+            self._given += 1
+            self._facts.cursors[outlet] = Cursor(
+                outlet, delivered, ahead_from, ahead_to, self._wall_us()
+            )
+            self._changed.notify_all()
+
+    def quarantine(self, outlet: str, sequence: int, why: str) -> None:
+        """Note that an outlet's far side refuses a record for good."""
+        with self._changed:
+            self._refuse_if_ended()
+            self._given += 1
+            self._facts.quarantined.append(Quarantined(outlet, sequence, why, self._wall_us()))
+            self._changed.notify_all()
+
+    def remember_configuration(self, kind: str, text: str, hash: str) -> None:  # noqa: A002
+        """Keep the text of a file that is in force from now on."""
+        with self._changed:
+            self._refuse_if_ended()
+            self._given += 1
+            self._facts.configurations.append(Configuration(kind, hash, text, self._wall_us()))
+            self._changed.notify_all()
+
+    def flush(self, timeout_s: float | None = None) -> bool:
+        """Wait until everything submitted so far is committed.
+
+        Returns:
+            False if that took longer than ``timeout_s``.
+
+        Raises:
+            JournalError: the writer has ended without it.
+        """
+        with self._changed:
+            wanted = self._given
+            self._flush_to = max(self._flush_to, wanted)
+            self._changed.notify_all()
+            settled = self._changed.wait_for(
+                lambda: self._done >= wanted or self.failed.done(), timeout_s
+            )
+            if self._done < wanted and self.failed.done():
+                self._refuse_if_ended()
+        return settled
+
+    def close(self, timeout_s: float = 10.0) -> None:
+        """Commit everything queued, end the thread and let the journal go.
+
+        Raises:
+            JournalFull: there was no room for what was queued.
+            JournalError: the writer had failed, or did not end in time.
+        """
+        with self._changed:
+            self._closing = True
+            self._changed.notify_all()
+        self._thread.join(timeout_s)
+        if self._thread.is_alive():
+            raise JournalError(f"the journal {self.path} did not end within {timeout_s:g} s")
+        error = self.failed.exception()
+        if error is not None:
+            raise error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @property
+    def backlog(self) -> int:
+        """Records submitted and not yet committed."""
+        return self._backlog
+
+    @property
+    def full(self) -> bool:
+        """Whether polling should pause: three quarters of the queue wait."""
+        return 4 * self._backlog >= 3 * self._queue_limit
+
+    @property
+    def trouble(self) -> str | None:
+        """Why writing does not get on, or None."""
+        return self._trouble
+
+    @property
+    def head(self) -> int:
+        """The last committed sequence."""
+        return self._ledger.head
+
+    @property
+    def progress(self) -> int:
+        """Grows every few seconds while the writer lives, whether or not the disk is full."""
+        return self._progress
+
+    def _refuse_if_ended(self) -> None:
+        if self.failed.done():
+            error = self.failed.exception()
+            if error is not None:
+                raise error
+        if self._closing:
+            raise JournalError(f"the journal {self.path} is closed")
+
+    # --- the writer's thread ------------------------------------------------------------------
+
+    def _run(self) -> None:
+        error: WeirkeeperError | None = None
+        try:
+            self._work()
+        except WeirkeeperError as expected:
+            error = expected
+        except apsw.Error as foreign:
+            error = connect.translate(foreign, self.path, self._ledger.connection, "write")
+            error.__cause__ = foreign
+        except Exception as unexpected:
+            error = Bug(f"the journal's writer failed: {unexpected!r}")
+            error.__cause__ = unexpected
+        error = self._let_go(error)
+        with self._changed:
+            if error is None:
+                self.failed.set_result(None)
+            else:
+                self.failed.set_exception(error)
+            self._changed.notify_all()
+
+    def _let_go(self, error: WeirkeeperError | None) -> WeirkeeperError | None:
+        try:
+            if error is not None:
+                # What is committed stands in the log; a disk that failed is not written to again.
+                self._ledger.connection.config(apsw.SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1)
+            self._ledger.close()
+        except apsw.Error as foreign:
+            error = error or connect.translate(foreign, self.path, None, "close")
+        finally:
+            self._holder.release()
+        return error
+
+    def _work(self) -> None:
+        more = False
+        while True:
+            with self._changed:
+                if not more:
+                    self._wait_for_work()
+                batch, done = self._take()
+                ending = self._closing and not self._queue
+            if batch:
+                self._commit(batch)
+            with self._changed:
+                self._done = done
+                self._backlog -= len(batch.records)
+                self._progress += 1
+                self._changed.notify_all()
+            if ending:
+                return
+            more = self._tidy()
+            if batch and not more:
+                with self._changed:
+                    self._changed.wait_for(self._hurried, self._commit_period_s)
+
+    def _hurried(self) -> bool:
+        return self._closing or self._flush_to > self._done
+
+    def _urgent(self) -> bool:
+        return bool(self._queue or self._facts.configurations) or self._hurried()
+
+    def _wait_for_work(self) -> None:
+        lazy = self._facts
+        self._changed.wait_for(
+            lambda: self._urgent() or bool(lazy.cursors or lazy.quarantined), IDLE_S
+        )
+        if lazy.cursors or lazy.quarantined:
+            self._changed.wait_for(self._urgent, CURSOR_DELAY_S)
+
+    def _take(self) -> tuple[Batch, int]:
+        """The next transaction, and the ticket up to which everything is done with it."""
+        batch, self._facts = self._facts, Batch()
+        records = batch.records
+        while self._queue:
+            submission = self._queue[0]
+            if records and len(records) + len(submission.records) > LARGEST_BATCH_RECORDS:
+                return batch, submission.ticket - 1
+            self._queue.popleft()
+            records.extend(submission.records)
+            if submission.state is not None:
+                batch.state = (len(records), submission.state)
+            batch.alive = submission.alive or batch.alive
+        return batch, self._given
+
+    def _commit(self, batch: Batch) -> None:
+        """Write a batch however long the disk is full."""
+        delay_s = FIRST_RETRY_S
+        while True:
+            try:
+                records = self._ledger.commit(batch)
+                break
+            except WAITED_OUT as error:
+                reason = self._wait_out(error)
+            if self._make_room():
+                continue
+            with self._changed:
+                if self._changed.wait_for(lambda: self._closing, delay_s):
+                    raise type(reason)(f"{reason}; {self._backlog} records were not written")
+                self._progress += 1
+            delay_s = min(2 * delay_s, LONGEST_RETRY_S)
+        self._tell(records)
+
+    def _tell(self, records: Sequence[Record]) -> None:
+        if records and self.on_commit is not None:
+            self.on_commit(records[-1].sequence, records)
+
+    def _wait_out(self, error: apsw.Error) -> JournalError:
+        """Say what is waited for, or give up if waiting does not help."""
+        reason = connect.translate(error, self.path, self._ledger.connection, "write")
+        if not isinstance(error, apsw.BusyError) and not isinstance(reason, JournalFull):
+            raise reason from error
+        text = str(reason)
+        if isinstance(reason, JournalFull):
+            free_kib = free_bytes(self.path.parent) >> 10
+            text += f" ({free_kib} KiB are free, a commit needs more)"
+        pause = 3 * self._queue_limit // 4
+        self._say(f"{text}; {self._backlog} records wait, polling pauses when it is {pause}")
+        return reason
+
+    def _say(self, trouble: str | None) -> None:
+        """Keep the text of today's trouble; tell when it begins and when it ends."""
+        changed = (trouble is None) != (self._trouble is None)
+        self._trouble = trouble
+        if changed and self.on_trouble is not None:
+            self.on_trouble(trouble)
+
+    def _make_room(self) -> bool:
+        """Give up the reserve and let it help; True if it is worth another try at once."""
+        if not self._reserve.release():
+            return False
+        try:
+            self._ledger.checkpoint(truncate=True)
+            for _ in range(100):
+                more, said = self._retention.step()
+                self._tell(said)
+                if not more:
+                    break
+            self._ledger.checkpoint(truncate=True)
+        except WAITED_OUT as error:
+            self._wait_out(error)
+        return True
+
+    def _tidy(self) -> bool:
+        """Bound the log and the file after a commit; True if there is more to do."""
+        try:
+            log_bytes = self._ledger.wal_bytes()
+            if log_bytes > self._retention.log_bytes // PASSIVE_SHARE:
+                self._ledger.checkpoint(truncate=log_bytes > self._retention.log_bytes)
+            more, said = self._retention.step()
+            self._tell(said)
+            self._reserve.take()
+        except WAITED_OUT as error:
+            self._wait_out(error)
+            return False
+        self._say(self._over_limit() if self._retention.stuck else None)
+        return more
+
+    def _over_limit(self) -> str:
+        return (
+            f"the journal {self.path} is larger than its limit, and all of it is still needed: "
+            "nothing older than the engine's last saved state is left to delete"
+        )
