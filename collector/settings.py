@@ -1,32 +1,34 @@
 """Settings of the daemon: where the journal is, where records go, how it logs.
 
-Sources, the later winning: the built-in values, the settings file, environment variables
-(``WEIRKEEPER_JOURNAL__PATH`` for ``journal.path``), systemd credentials (a file named after the
-secret in ``$CREDENTIALS_DIRECTORY``). A name nobody knows, in any of them, is an error.
-Secrets never stand in the plant file and never in a log.
+Sources, the later winning: the built-in values, the settings file, credentials of the service
+manager (the files ``mqtt_password`` and ``store_token`` in ``$CREDENTIALS_DIRECTORY``), environment
+variables (``WEIRKEEPER_JOURNAL__PATH`` for ``journal.path``). A name nobody knows, in any of them,
+is an error. Secrets never stand in a plant file and never in a log.
 """
 
 from __future__ import annotations
 
-import difflib
 import os
-from collections.abc import Mapping
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal, get_args
 
 from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
 from pydantic_settings import (
     BaseSettings,
-    EnvSettingsSource,
     InitSettingsSource,
     PydanticBaseSettingsSource,
     SettingsConfigDict,
 )
 
 from collector.errors import ConfigurationError, Problem
+from collector.plant.findings import nearest_name
+from collector.plant.shapes import shapes_of, words_of
+from collector.plant.validation import validation_problems
+from collector.plant.yaml_source import SourceTree, read_yaml
 
 PREFIX = "WEIRKEEPER_"
-MEBIBYTE = 1 << 20
+CREDENTIALS = {"mqtt_password": ("mqtt", "password"), "store_token": ("store", "token")}
 
 
 class Section(BaseModel):
@@ -94,9 +96,138 @@ class Settings(BaseSettings):
     model_config = SettingsConfigDict(
         env_prefix=PREFIX, env_nested_delimiter="__", extra="forbid", frozen=True
     )
-    _file_values: ClassVar[Mapping[str, Any]] = {}
 
     journal: JournalSettings = JournalSettings()
     mqtt: MqttSettings | None = None
     store: StoreSettings | None = None
     log: LogSettings = LogSettings()
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """The environment, then credentials, then the file, which comes as initial values."""
+        del dotenv_settings, file_secret_settings
+        credentials = InitSettingsSource(settings_cls, _credentials())
+        return env_settings, credentials, init_settings
+
+
+class SettingsFile(BaseModel):
+    """The same as a file: every section may be missing, whatever the environment adds."""
+
+    model_config = ConfigDict(extra="forbid")
+
+    journal: JournalSettings | None = None
+    mqtt: MqttSettings | None = None
+    store: StoreSettings | None = None
+    log: LogSettings | None = None
+
+
+def load_settings(path: Path | None) -> Settings:
+    """Gather the settings of all sources.
+
+    Args:
+        path: the settings file, or None for none.
+
+    Raises:
+        ConfigurationError: with everything that is wrong, in the file and in the environment.
+    """
+    tree = None if path is None else read_yaml(path)
+    problems = _unknown_variables()
+    values: dict[str, Any] = {}
+    if tree is not None:
+        problems += _file_problems(tree)
+        values = tree.data if isinstance(tree.data, dict) else {}
+    if problems:
+        raise ConfigurationError(problems)
+    try:
+        return Settings(**values)
+    except ValidationError as error:
+        raise ConfigurationError([_variable_problem(detail) for detail in error.errors()]) from None
+
+
+def variable_names() -> dict[str, tuple[str, str]]:
+    """Every environment variable there is, with the section and key it sets."""
+    return {
+        f"{PREFIX}{section}__{key}".upper(): (section, key)
+        for section, model in _sections()
+        for key in model.model_fields
+    }
+
+
+def _sections() -> Iterator[tuple[str, type[Section]]]:
+    for name, field in Settings.model_fields.items():
+        candidates = (field.annotation, *get_args(field.annotation))
+        for candidate in candidates:
+            if isinstance(candidate, type) and issubclass(candidate, Section):
+                yield name, candidate
+
+
+def _credentials() -> dict[str, dict[str, str]]:
+    """Secrets the service manager has laid out as files, without the newline editors add."""
+    found: dict[str, dict[str, str]] = {}
+    folder = os.environ.get("CREDENTIALS_DIRECTORY")
+    for name, (section, key) in CREDENTIALS.items() if folder else ():
+        try:
+            secret = Path(folder or "", name).read_text(encoding="utf-8").removesuffix("\n")
+        except FileNotFoundError:
+            continue
+        except (OSError, UnicodeDecodeError) as error:
+            problem = Problem(
+                name, None, None, "", f"a credential that cannot be read ({error})", "a text file"
+            )
+            raise ConfigurationError([problem]) from error
+        found[section] = {key: secret}
+    return found
+
+
+def _unknown_variables() -> list[Problem]:
+    known = variable_names()
+    return [
+        Problem(
+            "environment", None, None, "", f"the variable {name}", "a setting's name",
+            nearest_name(name, known),
+        )
+        for name in sorted(os.environ)
+        if name.startswith(PREFIX) and name not in known
+    ]  # fmt: skip
+
+
+def _file_problems(tree: SourceTree) -> list[Problem]:
+    """What is wrong in the file by itself; a key the environment supplies is not missing."""
+    if tree.data is None:
+        return []
+    try:
+        SettingsFile.model_validate(tree.data)
+    except ValidationError as error:
+        given = {path for name, path in variable_names().items() if name in os.environ}
+        given |= {(section, key) for section, found in _credentials().items() for key in found}
+        lacking = {
+            tuple(str(step) for step in detail["loc"][:2])
+            for detail in error.errors()
+            if detail["type"] == "missing"
+        }
+        if lacking and lacking <= given and len(lacking) == error.error_count():
+            return []
+        return validation_problems(error, tree, SettingsFile)
+    return []
+
+
+def _variable_problem(detail: Any) -> Problem:
+    """A value from the environment that its setting does not take, or a key nobody gives."""
+    section, key = (*(str(step) for step in detail["loc"][:2]), "")[:2]
+    name = f"{PREFIX}{section}__{key}".upper()
+    where = f"{section}.{key}"
+    shapes = shapes_of(SettingsFile)
+    shape = shapes.inner(shapes.inner(shapes.root, section) or {}, key) or {}
+    if detail["type"] == "missing":
+        expected = f"it in the settings file or as {name}"
+        return Problem("settings", None, None, where, "nothing", expected)
+    secret = (section, key) in CREDENTIALS.values()
+    found = "a secret of another form" if secret else f"'{os.environ.get(name, '')}'"
+    return Problem(f"environment variable {name}", None, None, where, found, words_of(shape))

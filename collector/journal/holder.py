@@ -52,3 +52,18 @@ class Holder:
     def release(self) -> None:
         """Let another process have the journal."""
         os.close(self._descriptor)
+
+
+def held_by(path: Path) -> str | None:
+    """Who holds a journal, as it said itself ("process 812 since ..."); None if nobody does."""
+    try:
+        descriptor = os.open(path.with_name(path.name + ".holder"), os.O_RDONLY | os.O_CLOEXEC)
+    except OSError:
+        return None
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError:
+        return os.pread(descriptor, 200, 0).decode("ascii", "replace").strip() or "a process"
+    finally:
+        os.close(descriptor)
+    return None

@@ -1,0 +1,82 @@
+"""Where a start finds the plant: plant time and pipeline as an earlier process left them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from collector.clock import Clock, SystemClock
+from collector.core.pipeline import INPUT_KINDS, Pipeline
+from collector.core.records import Record
+from collector.core.scans import Read
+from collector.core.timeline import Continuation, continue_plant_time
+from collector.journal.reader import JournalReader
+from collector.plant.model import Plant
+
+PAGE = 2_000
+
+
+@dataclass(slots=True)
+class Found:
+    """What a start begins with.
+
+    Args:
+        clock: plant time, continued.
+        pipeline: the pipeline, continued.
+        records: what has to be committed about the stop between.
+        stop_known: whether the length of the stop could be believed.
+        unusable: components whose kept state could not be used.
+    """
+
+    clock: Clock
+    pipeline: Pipeline
+    records: list[Record] = field(default_factory=list)
+    stop_known: bool = True
+    unusable: list[str] = field(default_factory=list)
+
+
+def continue_from(
+    reader: JournalReader,
+    plant: Plant,
+    plans: Mapping[str, Sequence[Read]],
+    given_clock: Clock | None,
+) -> Found:
+    """Continue from what the journal holds; begin at the wall clock in an empty one."""
+    wall_us = (given_clock or SystemClock()).wall_us()
+    alive = reader.alive()
+    if alive is None:
+        moved = Continuation(wall_us, 0, 0, True)
+    else:
+        newest = reader.recent(1)
+        last_us = max(alive.at_us, newest[0].at_us if newest else 0)
+        moved = continue_plant_time(last_us, last_us + alive.utc_us - alive.at_us, wall_us)
+    clock = given_clock or SystemClock(moved.start_us)
+    now_us = clock.now_us()
+    pipeline = Pipeline(plant, plans, now_us, moved.offset_us)
+    found = Found(clock, pipeline, stop_known=moved.length_known)
+    if not moved.length_known:
+        found.records += pipeline.step_clock(now_us, moved.step_us, moved.offset_us, False)
+    state = reader.state()
+    if state is not None and alive is not None:
+        sequence, saved = state
+        since = _inputs_after(reader, sequence)
+        resumed, found.unusable = pipeline.resume(saved, since, alive.panels, now_us)
+        found.records += resumed
+    return found
+
+
+def _inputs_after(reader: JournalReader, sequence: int) -> list[Record]:
+    found: list[Record] = []
+    while page := reader.records_after(sequence, PAGE, INPUT_KINDS):
+        found += page
+        sequence = page[-1].sequence
+    return found
+
+
+def boot_id() -> str:
+    """Identity of this run of the machine's kernel; empty where the kernel does not tell."""
+    try:
+        return Path("/proc/sys/kernel/random/boot_id").read_text(encoding="ascii").strip()
+    except OSError:
+        return ""

@@ -1,0 +1,46 @@
+"""Tells the service manager how the daemon is: ready, alive, stopping.
+
+Source: sd_notify(3), the protocol "send KEY=VALUE lines as one datagram to $NOTIFY_SOCKET".
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import socket
+
+
+class ServiceManager:
+    """The manager that started us, if one did; without one every call does nothing."""
+
+    def __init__(self) -> None:
+        self._address = os.environ.get("NOTIFY_SOCKET", "")
+        watchdog_us = os.environ.get("WATCHDOG_USEC", "")
+        for_us = os.environ.get("WATCHDOG_PID", str(os.getpid())) == str(os.getpid())
+        self.watchdog_s: float | None = (
+            int(watchdog_us) / 1e6 if watchdog_us.isdigit() and for_us else None
+        )
+
+    def ready(self, status: str) -> None:
+        """Start-up is done; the journal is open and polling has begun."""
+        self._tell(f"READY=1\nSTATUS={status}")
+
+    def alive(self, status: str) -> None:
+        """Polling and journal have moved since the last time."""
+        self._tell(f"WATCHDOG=1\nSTATUS={status}")
+
+    def stopping(self) -> None:
+        """The daemon is on its way out."""
+        self._tell("STOPPING=1")
+
+    def _tell(self, lines: str) -> None:
+        if not self._address:
+            return
+        address = self._address
+        if address.startswith("@"):  # an abstract socket
+            address = "\0" + address[1:]
+        with (
+            contextlib.suppress(OSError),
+            socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sending,
+        ):
+            sending.sendto(lines.encode(), address)
