@@ -1,7 +1,10 @@
 """Equipment kinds of a plant file; each refers to points by role, as ``panel.point``.
 
-A role that ends in a contact takes a contact point, one that ends in a figure takes a reading or a
-counter; ``references.py`` checks it. ``role(...)`` marks the fields that name points and says which.
+``role(...)`` marks the fields that name points and says of which kind and of what quantity,
+``names(...)`` those that name other equipment; ``references.py`` follows the marks. Their form is
+not checked here, since "no such point, did you mean ..." helps more than "no such form".
+
+Lengths are metres above the floor of the well.
 """
 
 from __future__ import annotations
@@ -10,51 +13,61 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-EquipmentName = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,47}$")]
-POINT_PATTERN = r"^[a-z][a-z0-9_]{0,47}\.[a-z][a-z0-9_]{0,47}$"
+from collector.plant.names import NAME_PATTERN, POINT_PATTERN
+
+
+def about(text: str, **bounds: Any) -> Any:
+    """A field with its description and its bounds."""
+    return Field(description=text, **bounds)
 
 
 def role(*kinds: str, measures: str | None = None) -> Any:
-    """Mark a field as naming a point of one of ``kinds`` (contact, reading, counter, enumeration)."""
-    extra: dict[str, Any] = {"point_kinds": list(kinds)}
+    """Mark a field as naming a point.
+
+    Args:
+        kinds: what the point may be: contact, reading, counter, enumeration.
+        measures: kind of quantity its unit must have (``units.py``), or None for any.
+    """
+    marks: dict[str, Any] = {"pattern": POINT_PATTERN, "point_kinds": list(kinds)}
     if measures is not None:
-        extra["measures"] = measures
-    return Field(pattern=POINT_PATTERN, json_schema_extra=extra, description="panel.point")
+        marks["measures"] = measures
+    return Field(json_schema_extra=marks)
 
 
 def names(*kinds: str) -> Any:
-    """Mark a field as naming other equipment of one of ``kinds``."""
-    return Field(json_schema_extra={"equipment_kinds": list(kinds)})
+    """Mark text as naming other equipment of one of ``kinds``."""
+    return Field(json_schema_extra={"pattern": NAME_PATTERN, "equipment_kinds": list(kinds)})
 
 
 ContactRole = Annotated[str, role("contact")]
 FigureRole = Annotated[str, role("reading", "counter")]
 CounterRole = Annotated[str, role("counter")]
-TimeFigureRole = Annotated[str, role("reading", "counter", measures="time")]
+HoursRole = Annotated[str, role("reading", "counter", measures="time")]
+LevelRole = Annotated[str, role("reading", measures="length")]
+CurrentRole = Annotated[str, role("reading", measures="current")]
 
 
-class Part(BaseModel):
-    """What all equipment has."""
+class Strict(BaseModel):
+    """Base of every part here: nothing unknown, nothing converted, nothing changed later."""
 
     model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
 
-    title: str
-    note: str | None = None
+
+class Part(Strict):
+    """What all equipment has."""
+
+    title: Annotated[str, about("what people call it", min_length=1)]
+    note: Annotated[str | None, about("for people; not used")] = None
 
 
-class Float(BaseModel):
-    """A float switch of a well.
+class Float(Strict):
+    """A float switch of a well."""
 
-    Args:
-        point: its contact; made means lifted by the water.
-        makes_at_m, breaks_at_m: heights of the water above the floor at which it makes and breaks.
-    """
-
-    model_config = Part.model_config
-
-    point: ContactRole
-    makes_at_m: Annotated[float, Field(ge=0, le=50)]
-    breaks_at_m: Annotated[float | None, Field(ge=0, le=50)] = None
+    point: Annotated[ContactRole, about("its contact; made means lifted by the water")]
+    makes_at_m: Annotated[float, about("water above the floor at which it makes", ge=0, le=50)]
+    breaks_at_m: Annotated[
+        float | None, about("water above the floor at which it breaks, if lower", ge=0, le=50)
+    ] = None
 
     @property
     def breaks_m(self) -> float:
@@ -62,15 +75,13 @@ class Float(BaseModel):
         return self.makes_at_m if self.breaks_at_m is None else self.breaks_at_m
 
 
-class Floats(BaseModel):
+class Floats(Strict):
     """The floats of a well by role, bottom up."""
 
-    model_config = Part.model_config
-
-    low: Float | None = None
-    start_1: Float | None = None
-    start_2: Float | None = None
-    high: Float | None = None
+    low: Annotated[Float | None, about("all pumps off below it, against dry running")] = None
+    start_1: Annotated[Float | None, about("lead pump on")] = None
+    start_2: Annotated[Float | None, about("lag pump on too")] = None
+    high: Annotated[Float | None, about("high water alarm")] = None
 
     def by_role(self) -> list[tuple[str, Float]]:
         """The floats that exist, from the lowest role to the highest."""
@@ -83,141 +94,148 @@ class Floats(BaseModel):
         return [(name, present) for name, present in roles if present is not None]
 
 
-class TableRow(BaseModel):
+class TableRow(Strict):
     """One row of a level and volume table."""
 
-    model_config = Part.model_config
-
-    level_m: Annotated[float, Field(ge=0, le=50)]
-    volume_m3: Annotated[float, Field(ge=0)]
+    level_m: Annotated[float, about("water above the floor", ge=0, le=50)]
+    volume_m3: Annotated[float, about("volume below that level", ge=0)]
 
 
 class Well(Part):
     """A tank with floats and pumps: lift sump, collection tank, towed tank, equalization tank."""
 
-    kind: Literal["well"]
-    plan_area_m2: Annotated[float | None, Field(gt=0)] = None
-    volume_table: Annotated[list[TableRow] | None, Field(min_length=2)] = None
-    overflow_m: Annotated[float | None, Field(gt=0, le=50)] = None
-    floats: Floats
-    level: Annotated[str | None, role("reading", measures="length")] = None
+    kind: Annotated[Literal["well"], about("a tank with floats and pumps")]
+    plan_area_m2: Annotated[float | None, about("area of the water seen from above", gt=0)] = None
+    volume_table: Annotated[
+        list[TableRow] | None,
+        about("instead of plan_area_m2: volumes by level, bottom up", min_length=2),
+    ] = None
+    overflow_m: Annotated[float | None, about("height at which it overflows", gt=0, le=50)] = None
+    floats: Annotated[Floats, about("its float switches by role")] = Floats()
+    level: Annotated[LevelRole | None, about("level above the floor, where measured")] = None
 
 
 class Machine(Part):
     """Anything with a run contact."""
 
-    run: ContactRole
-    fault: ContactRole | None = None
-    auto: ContactRole | None = None
-    hour_meter: TimeFigureRole | None = None
-    start_counter: FigureRole | None = None
-    current: Annotated[str | None, role("reading", measures="current")] = None
-    serial_number: str | None = None
-    starts_per_hour_limit: Annotated[float | None, Field(gt=0)] = None
+    run: Annotated[ContactRole, about("made while it runs")]
+    fault: Annotated[ContactRole | None, about("made at a fault or overload")] = None
+    auto: Annotated[ContactRole | None, about("made while its selector is in auto")] = None
+    hour_meter: Annotated[HoursRole | None, about("the panel's own run hours")] = None
+    start_counter: Annotated[FigureRole | None, about("the panel's own count of starts")] = None
+    current: Annotated[CurrentRole | None, about("motor current")] = None
+    serial_number: Annotated[str | None, about("of the machine; change it when replaced")] = None
+    starts_per_hour_limit: Annotated[float | None, about("as its maker allows", gt=0)] = None
 
 
 class Pump(Machine):
     """A pump of a well."""
 
-    kind: Literal["pump"]
-    well: Annotated[EquipmentName, names("well")]
+    kind: Annotated[Literal["pump"], about("a pump of a well")]
+    well: Annotated[str, names("well"), about("the well it empties")]
 
 
 class Blower(Machine):
     """An air blower."""
 
-    kind: Literal["blower"]
+    kind: Annotated[Literal["blower"], about("an air blower")]
 
 
 class Mixer(Machine):
     """A mixer."""
 
-    kind: Literal["mixer"]
+    kind: Annotated[Literal["mixer"], about("a mixer")]
+
+
+MemberName = Annotated[str, names("pump", "blower", "mixer", "dosing_pump")]
 
 
 class Group(Part):
     """Machines that stand in for each other."""
 
-    kind: Literal["group"]
-    members: Annotated[
-        list[EquipmentName], names("pump", "blower", "mixer", "dosing_pump"), Field(min_length=2)
-    ]
-    duty: Literal["alternating", "fixed"] = "alternating"
-    needed: Annotated[int, Field(ge=1, description="how many must run to do the work")] = 1
+    kind: Annotated[Literal["group"], about("machines that stand in for each other")]
+    members: Annotated[list[MemberName], about("their names, all of one kind", min_length=2)]
+    duty: Annotated[
+        Literal["alternating", "fixed"], about("whether the lead changes from cycle to cycle")
+    ] = "alternating"
+    needed: Annotated[int, about("how many must run to do the work", ge=1)] = 1
 
 
 class Screen(Part):
     """A screen cleaned by hand."""
 
-    kind: Literal["screen"]
-    cleaning_interval_d: Annotated[float | None, Field(gt=0)] = None
+    kind: Annotated[Literal["screen"], about("a screen cleaned by hand")]
+    cleaning_interval_d: Annotated[float | None, about("days between cleanings", gt=0)] = None
 
 
 class Filter(Part):
     """A cloth or disc filter that cleans itself when the water over the media rises."""
 
-    kind: Literal["filter"]
-    cleaning: ContactRole
-    level: ContactRole | None = None
-    drive: ContactRole | None = None
-    vacuum_pump: ContactRole | None = None
-    fault: ContactRole | None = None
-    area_m2: Annotated[float | None, Field(gt=0)] = None
-    vacuum_l_per_min: Annotated[float | None, Field(gt=0)] = None
+    kind: Annotated[Literal["filter"], about("a cloth or disc filter that cleans itself")]
+    cleaning: Annotated[ContactRole, about("made during a cleaning cycle")]
+    level: Annotated[ContactRole | None, about("made at the level that calls for it")] = None
+    drive: Annotated[ContactRole | None, about("made while the drive turns")] = None
+    vacuum_pump: Annotated[ContactRole | None, about("made while the vacuum pump runs")] = None
+    fault: Annotated[ContactRole | None, about("made at a fault")] = None
+    area_m2: Annotated[float | None, about("area of the media", gt=0)] = None
+    vacuum_l_per_min: Annotated[float | None, about("rate of the vacuum pump", gt=0)] = None
 
 
 class DosingPump(Part):
     """A dosing pump with its day tank."""
 
-    kind: Literal["dosing_pump"]
-    chemical: Literal["coagulant", "hypochlorite", "other"]
-    run: ContactRole | None = None
-    strokes: CounterRole | None = None
-    fault: ContactRole | None = None
-    rated_l_per_h: Annotated[float | None, Field(gt=0)] = None
-    ml_per_stroke: Annotated[float | None, Field(gt=0)] = None
-    strength_g_per_l: Annotated[float | None, Field(gt=0)] = None
-    day_tank_l: Annotated[float | None, Field(gt=0)] = None
-    tank_low: ContactRole | None = None
+    kind: Annotated[Literal["dosing_pump"], about("a dosing pump with its day tank")]
+    chemical: Annotated[Literal["coagulant", "hypochlorite", "other"], about("what it doses")]
+    run: Annotated[ContactRole | None, about("made while it runs")] = None
+    strokes: Annotated[CounterRole | None, about("counter of its strokes")] = None
+    fault: Annotated[ContactRole | None, about("made at a fault")] = None
+    rated_l_per_h: Annotated[float | None, about("rate while it runs", gt=0)] = None
+    ml_per_stroke: Annotated[float | None, about("volume of a stroke", gt=0)] = None
+    strength_g_per_l: Annotated[float | None, about("strength of the solution", gt=0)] = None
+    day_tank_l: Annotated[float | None, about("volume of the full day tank", gt=0)] = None
+    tank_low: Annotated[ContactRole | None, about("made when the day tank is low")] = None
 
 
 class ContactTank(Part):
     """The tank in which the disinfectant acts."""
 
-    kind: Literal["contact_tank"]
-    volume_m3: Annotated[float, Field(gt=0)]
-    baffling_factor: Annotated[float, Field(gt=0, le=1)]
+    kind: Annotated[Literal["contact_tank"], about("the tank in which the disinfectant acts")]
+    volume_m3: Annotated[float, about("volume of water in it", gt=0)]
+    baffling_factor: Annotated[float, about("0.1 unbaffled to 1.0 plug flow", gt=0, le=1)]
 
 
 class Clarifier(Part):
     """A settling tank by gravity."""
 
-    kind: Literal["clarifier"]
-    area_m2: Annotated[float, Field(gt=0)]
+    kind: Annotated[Literal["clarifier"], about("a settling tank by gravity")]
+    area_m2: Annotated[float, about("area of its surface", gt=0)]
 
 
 class SludgeStore(Part):
     """The tank in which sludge waits for the haulier."""
 
-    kind: Literal["sludge_store"]
-    volume_m3: Annotated[float, Field(gt=0)]
-    high: ContactRole | None = None
+    kind: Annotated[Literal["sludge_store"], about("the tank in which sludge waits")]
+    volume_m3: Annotated[float, about("volume of the full tank", gt=0)]
+    high: Annotated[ContactRole | None, about("made when it is nearly full")] = None
 
 
 class Meter(Part):
     """A measuring instrument, where there is one."""
 
-    kind: Literal["meter"]
-    measures: Literal["flow", "volume", "level", "residual", "turbidity", "power", "energy", "other"]
-    point: FigureRole
+    kind: Annotated[Literal["meter"], about("a measuring instrument")]
+    measures: Annotated[
+        Literal["flow", "volume", "level", "residual", "turbidity", "power", "energy", "other"],
+        about("what it measures; the point's unit must fit"),
+    ]
+    point: Annotated[FigureRole, about("its figure")]
 
 
 class Mains(Part):
     """The electricity supply of a site."""
 
-    kind: Literal["mains"]
-    present: ContactRole
-    panels: Annotated[list[EquipmentName], Field(description="panels on this supply")] = []
+    kind: Annotated[Literal["mains"], about("the electricity supply of a site")]
+    present: Annotated[ContactRole, about("made while there is voltage")]
+    panels: Annotated[list[str], about("names of the panels on this supply")] = []
 
 
 Equipment = Annotated[

@@ -1,67 +1,70 @@
 """What a plant file may say: links, panels, points and equipment, as strict models.
 
-The models only describe and check what one part of the file can know about itself. What needs two
-parts (a role that names a point, a pump that names a well) is checked in ``references.py``; where a
-problem stands in the file is found in ``load.py``.
+The models only describe and check what one value can know about itself. What a point's keys mean
+together is checked in ``point_rules.py``, what needs two parts (a role that names a point, a pump
+that names a well) in ``references.py`` and ``equipment_rules.py``; ``load.py`` runs them all.
 
-Names are lower-case identifiers because they become topic levels, series tags and names in rule
-conditions. Lengths are metres above the floor of the well.
+Every field has a description: they are the help an editor shows (``schema.py``).
 """
 
 from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import Field
 
-from collector.plant.equipment import Equipment
+from collector.plant.equipment import Equipment, Strict, about
+from collector.plant.names import NAME_PATTERN
 
-Name = Annotated[str, Field(pattern=r"^[a-z][a-z0-9_]{0,47}$", description="lower-case identifier")]
-Port = Annotated[int, Field(ge=1, le=65535)]
+Name = Annotated[str, Field(pattern=NAME_PATTERN)]
 
 
-class Strict(BaseModel):
-    """Base of every model here: nothing unknown, nothing converted, nothing changed later."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True, allow_inf_nan=False)
+Host = Annotated[str, about("host name or IP address", min_length=1)]
+PortNumber = Annotated[int, about("TCP port", ge=1, le=65535)]
 
 
 class TcpLink(Strict):
     """Modbus TCP."""
 
-    kind: Literal["tcp"]
-    host: Annotated[str, Field(min_length=1)]
-    port: Port = 502
+    kind: Annotated[Literal["tcp"], about("Modbus TCP")]
+    host: Host
+    port: PortNumber = 502
 
 
 class TlsLink(Strict):
     """Modbus/TCP Security: the same over TLS, with certificates checked on both sides."""
 
-    kind: Literal["tls"]
-    host: Annotated[str, Field(min_length=1)]
-    port: Port = 802
-    authority_file: Annotated[str, Field(description="PEM file of the authority that signed the panel's certificate")]
-    certificate_file: str | None = None
-    key_file: str | None = None
-    server_name: Annotated[str | None, Field(description="name in the panel's certificate, if not host")] = None
+    kind: Annotated[Literal["tls"], about("Modbus/TCP Security")]
+    host: Host
+    port: PortNumber = 802
+    authority_file: Annotated[
+        str, about("PEM file of the authority that signed the panel's certificate", min_length=1)
+    ]
+    certificate_file: Annotated[str | None, about("PEM file of our own certificate")] = None
+    key_file: Annotated[str | None, about("PEM file of the key of our own certificate")] = None
+    server_name: Annotated[
+        str | None, about("name in the panel's certificate, where it is not the host")
+    ] = None
 
 
 class RtuLink(Strict):
     """Modbus RTU on a serial line."""
 
-    kind: Literal["rtu"]
-    device: Annotated[str, Field(min_length=1)]
-    baud: Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200] = 19200
-    parity: Literal["even", "odd", "none"] = "even"
-    stop_bits: Literal[1, 2] = 1
+    kind: Annotated[Literal["rtu"], about("Modbus RTU on a serial line")]
+    device: Annotated[str, about("serial device, such as /dev/ttyUSB0", min_length=1)]
+    baud: Annotated[
+        Literal[1200, 2400, 4800, 9600, 19200, 38400, 57600, 115200], about("bits a second")
+    ] = 19200
+    parity: Annotated[Literal["even", "odd", "none"], about("parity bit")] = "even"
+    stop_bits: Annotated[Literal[1, 2], about("stop bits")] = 1
 
 
 class RtuOverTcpLink(Strict):
     """RTU frames carried by a TCP connection, as serial device servers do."""
 
-    kind: Literal["rtu-over-tcp"]
-    host: Annotated[str, Field(min_length=1)]
-    port: Port = 4001
+    kind: Annotated[Literal["rtu-over-tcp"], about("RTU frames over TCP, by a serial server")]
+    host: Host
+    port: PortNumber = 4001
 
 
 Link = Annotated[TcpLink | TlsLink | RtuLink | RtuOverTcpLink, Field(discriminator="kind")]
@@ -81,28 +84,28 @@ REGISTERS_OF_TYPE: dict[str, int] = {
 class LargestRead(Strict):
     """The most a panel answers in one read; the Modbus limits unless its manual says less."""
 
-    bits: Annotated[int, Field(ge=1, le=2000)] = 2000
-    registers: Annotated[int, Field(ge=1, le=125)] = 125
+    bits: Annotated[int, about("coils or discrete inputs in one read", ge=1, le=2000)] = 2000
+    registers: Annotated[int, about("registers in one read", ge=1, le=125)] = 125
 
 
 class BridgedGap(Strict):
     """How many unused addresses one read may span; 0 where a panel refuses addresses it lacks."""
 
-    bits: Annotated[int, Field(ge=0, le=2000)] = 0
-    registers: Annotated[int, Field(ge=0, le=125)] = 0
+    bits: Annotated[int, about("unused coils or discrete inputs", ge=0, le=2000)] = 0
+    registers: Annotated[int, about("unused registers", ge=0, le=125)] = 0
 
 
 class Range(Strict):
     """The values a reading can truly have, in the point's unit."""
 
-    low: float
-    high: float
+    low: Annotated[float, about("least value, in the point's unit")]
+    high: Annotated[float, about("greatest value, in the point's unit")]
 
 
 class Counter(Strict):
     """A figure that only counts up, and starts again at its modulus."""
 
-    modulus: Annotated[int, Field(ge=2, description="raw counts at which it starts again at zero")]
+    modulus: Annotated[int, about("raw counts at which it starts again at zero", ge=2)]
 
 
 class Point(Strict):
@@ -114,59 +117,93 @@ class Point(Strict):
     anything else a reading.
     """
 
-    table: Table | None = None
-    address: Annotated[int | None, Field(ge=0, le=65535)] = None
+    table: Annotated[Table | None, about("table of the register, with 'address'")] = None
+    address: Annotated[int | None, about("protocol address, counted from zero", ge=0, le=65535)] = (
+        None
+    )
     reference: Annotated[
         int | str | None,
-        Field(description="one-based number from the manual; quote references of coils, '00013'"),
+        about(
+            "instead of table and address: the number printed in the manual, counted from one, "
+            "such as 30013 or 400108; in quotes for coils, '00013'"
+        ),
     ] = None
-    bit: Annotated[int | None, Field(ge=0, le=15, description="0 is the lowest")] = None
-    type: RegisterType | None = None
-    word_order: WordOrder | None = None
-    scale: Annotated[float | None, Field(description="value = raw times scale plus offset")] = None
-    offset: float | None = None
-    unit: Annotated[str | None, Field(description="UCUM code")] = None
-    inverted: Annotated[bool, Field(description="the contact is wired normally closed")] = False
-    counter: Counter | None = None
-    states: dict[int, str] | None = None
-    valid_range: Range | None = None
+    bit: Annotated[
+        int | None, about("bit of a register, 0 the lowest; makes a contact", ge=0, le=15)
+    ] = None
+    type: Annotated[
+        RegisterType | None, about("how registers make a figure; uint16 where left out")
+    ] = None
+    word_order: Annotated[
+        WordOrder | None, about("order of the registers, where not the panel's")
+    ] = None
+    scale: Annotated[float | None, about("value = raw times scale plus offset")] = None
+    offset: Annotated[float | None, about("value = raw times scale plus offset")] = None
+    unit: Annotated[str | None, about("UCUM code of the value's unit, such as m, A, h, L/s")] = None
+    inverted: Annotated[bool, about("the contact is wired normally closed")] = False
+    counter: Annotated[Counter | None, about("the figure only counts up")] = None
+    states: Annotated[
+        dict[int, str] | None, about("word for each raw figure; makes an enumeration", min_length=1)
+    ] = None
+    valid_range: Annotated[
+        Range | None, about("values outside are impossible and never believed")
+    ] = None
     invalid_raw: Annotated[
-        list[int] | None, Field(description="raw figures by which the panel says 'no value'")
+        list[int] | None, about("raw figures by which the panel says 'no value'")
     ] = None
-    debounce_scans: Annotated[int | None, Field(ge=1, le=60)] = None
-    debounce_s: Annotated[float | None, Field(gt=0, le=600)] = None
+    debounce_scans: Annotated[
+        int | None, about("a contact counts as changed after so many equal scans", ge=1, le=60)
+    ] = None
+    debounce_s: Annotated[
+        float | None, about("a contact counts as changed after so long", gt=0, le=600)
+    ] = None
     deadband: Annotated[
-        float | None, Field(ge=0, description="least change worth a record, in the point's unit")
+        float | None, about("least change worth a record, in the point's unit", ge=0)
     ] = None
-    longest_silence_s: Annotated[float | None, Field(gt=0)] = None
-    note: str | None = None
+    longest_silence_s: Annotated[
+        float | None, about("a reading is recorded this often, changed or not", gt=0)
+    ] = None
+    note: Annotated[str | None, about("for people; not used")] = None
 
 
 class Frozen(Strict):
     """How to know that a panel answers but no longer lives."""
 
-    heartbeat: Annotated[str | None, Field(description="a point of this panel that must move")] = None
-    after_s: Annotated[float, Field(gt=0, description="longest time it may stand still")]
+    heartbeat: Annotated[str | None, about("name of a point of this panel that must move")] = None
+    after_s: Annotated[float, about("longest time it, or everything, may stand still", gt=0)]
 
 
 class Panel(Strict):
     """A controller or remote input unit that answers to one unit identifier on a link."""
 
-    title: str | None = None
-    link: Name
-    unit_identifier: Annotated[int, Field(ge=0, le=255)] = 1
-    scan_period_s: Annotated[float, Field(ge=0.1, le=3600)] = 1.0
-    reply_timeout_s: Annotated[float, Field(ge=0.02, le=10)] = 0.5
-    retries: Annotated[int, Field(ge=0, le=5)] = 1
+    title: Annotated[str | None, about("what people call it")] = None
+    link: Annotated[str, about("name of the link it is on")]
+    unit_identifier: Annotated[
+        int,
+        about(
+            "Modbus unit identifier: 1 to 247 on serial lines, to 255 on TCP",
+            ge=1,
+            le=255,
+            json_schema_extra={
+                "words": "1 to 247 on serial lines, 1 to 255 on TCP (0 is broadcast, "
+                "which nobody answers)"
+            },
+        ),
+    ] = 1
+    scan_period_s: Annotated[float, about("time from scan to scan", ge=0.1, le=3600)] = 1.0
+    reply_timeout_s: Annotated[float, about("longest wait for a reply", ge=0.02, le=10)] = 0.5
+    retries: Annotated[int, about("further tries of a read without a reply", ge=0, le=5)] = 1
     lost_after_s: Annotated[
-        float | None, Field(gt=0, description="without an answer this long, the link is lost")
+        float | None, about("without an answer this long, the panel is lost", gt=0)
     ] = None
-    word_order: WordOrder = "high-first"
-    largest_read: LargestRead = LargestRead()
-    bridged_gap: BridgedGap = BridgedGap()
-    visits: Annotated[bool, Field(description="it is only there at times; away is no fault")] = False
-    frozen: Frozen | None = None
-    points: Annotated[dict[Name, Point], Field(min_length=1)]
+    word_order: Annotated[WordOrder, about("which register of a longer figure comes first")] = (
+        "high-first"
+    )
+    largest_read: Annotated[LargestRead, about("the most it answers in one read")] = LargestRead()
+    bridged_gap: Annotated[BridgedGap, about("unused addresses one read may span")] = BridgedGap()
+    visits: Annotated[bool, about("it is only there at times; away is no fault")] = False
+    frozen: Annotated[Frozen | None, about("how to know that it no longer lives")] = None
+    points: Annotated[dict[Name, Point], about("its contacts and figures, by name", min_length=1)]
 
     @property
     def silence_s(self) -> float:
@@ -179,15 +216,21 @@ class Panel(Strict):
 class PlantFacts(Strict):
     """What the whole plant is called and where it keeps its days."""
 
-    name: Name
-    title: str
-    time_zone: Annotated[str, Field(description="IANA name; plant days begin at its midnight")]
+    name: Annotated[Name, about("first part of everything published about it")]
+    title: Annotated[str, about("what people call it", min_length=1)]
+    time_zone: Annotated[
+        str, about("IANA name, such as Europe/Berlin; plant days begin at its midnight")
+    ]
 
 
 class Plant(Strict):
     """A plant file."""
 
-    plant: PlantFacts
-    links: Annotated[dict[Name, Link], Field(min_length=1)]
-    panels: Annotated[dict[Name, Panel], Field(min_length=1)]
-    equipment: dict[Name, Equipment] = {}
+    plant: Annotated[PlantFacts, about("name, title and time zone")]
+    links: Annotated[dict[Name, Link], about("the ways to the panels, by name", min_length=1)]
+    panels: Annotated[
+        dict[Name, Panel], about("controllers and remote input units, by name", min_length=1)
+    ]
+    equipment: Annotated[dict[Name, Equipment], about("what stands in the plant, by name")] = Field(
+        default_factory=dict
+    )

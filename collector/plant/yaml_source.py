@@ -174,9 +174,12 @@ def read_yaml(
         line = text.count("\n", 0, refused.start()) + 1
         column = refused.start() - (text.rfind("\n", 0, refused.start()) + 1) + 1
         raise _whole(
-            file, f"the character U+{ord(refused.group()):04X}",
-            "printable text; in double quotes it can be written as an escape", line, column,
-        )  # fmt: skip
+            file,
+            f"the character U+{ord(refused.group()):04X}",
+            "printable text; in double quotes it can be written as an escape",
+            line,
+            column,
+        )
     composer = _Composer(file)
     try:
         root = composer.document(yaml.parse(text, Loader=LOADER))
@@ -217,9 +220,12 @@ def _text_of(path: FilePath, file: str) -> str:
         line = before.count(b"\n") + 1
         column = len(before[before.rfind(b"\n") + 1 :].decode("utf-8")) + 1
         raise _whole(
-            file, f"the byte 0x{content[error.start]:02X}, which is not UTF-8",
-            "a file saved as UTF-8", line, column,
-        ) from error  # fmt: skip
+            file,
+            f"the byte 0x{content[error.start]:02X}, which is not UTF-8",
+            "a file saved as UTF-8",
+            line,
+            column,
+        ) from error
 
 
 def _whole(
@@ -309,9 +315,10 @@ class _Composer:
             aliased = self.anchors.get(name)
             if aliased is None:
                 raise self.stop(
-                    mark, f"the alias '*{shortened(name)}' of no anchor finished before it",
+                    mark,
+                    f"the alias '*{shortened(name)}' of no anchor finished before it",
                     f"'&{shortened(name)}' on an earlier value, or quotes",
-                )  # fmt: skip
+                )
             return aliased
         if event.tag is not None:
             self.note(mark, _dotted(path), f"the tag '{shortened(_tag(event.tag))}'", "no tags")
@@ -361,9 +368,11 @@ class _Composer:
                 )
             elif key in seen:
                 self.note(
-                    mark, _dotted((*path, _key_text(key))), "this key a second time",
+                    mark,
+                    _dotted((*path, _key_text(key))),
+                    "this key a second time",
                     f"each key once; the first is on line {seen[key].line}",
-                )  # fmt: skip
+                )
             else:
                 seen[key] = mark
                 node.pairs.append((key, mark, child))
@@ -379,9 +388,10 @@ class _Expansion:
     def value_of(self, node: _Node, path: Path, key: Mark | None) -> Any:
         if len(self.marks) >= MOST_VALUES or len(path) > DEEPEST_NESTING:
             raise self.composer.stop(
-                node.mark, f"aliases that repeat more than {MOST_VALUES} values or "
-                f"{DEEPEST_NESTING} levels", "fewer aliases",
-            )  # fmt: skip
+                node.mark,
+                f"aliases that repeat more than {MOST_VALUES} values or {DEEPEST_NESTING} levels",
+                "fewer aliases",
+            )
         self.marks[path] = Place(key, node.mark, node.text, node.quoted)
         if node.items is not None:
             return [self.value_of(item, (*path, n), None) for n, item in enumerate(node.items)]
