@@ -1,0 +1,101 @@
+/* A Modbus panel for the tests, by the independent library libmodbus.
+ *
+ *   peer tcp PORT              port 0 picks a free one
+ *   peer rtu DEVICE UNIT BAUD  8 data bits, even parity, 1 stop bit
+ *
+ * Standard input first scripts the contents, one line each, and ends with "serve":
+ *   coil|discrete|input|holding ADDRESS VALUE
+ * Then "ready PORT" is printed (0 for a serial line) and requests are answered until the process is
+ * stopped. The tables have the sizes below; what lies beyond them is answered with exception 02.
+ */
+#include <errno.h>
+#include <modbus.h>
+#include <netinet/in.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <sys/socket.h>
+#include <unistd.h>
+
+#define BITS 2500
+#define REGISTERS 400
+
+static int fail(const char *what)
+{
+    fprintf(stderr, "%s: %s\n", what, modbus_strerror(errno));
+    return 1;
+}
+
+static int script(modbus_mapping_t *map)
+{
+    char line[80], table[16];
+    int address, value;
+    while (fgets(line, sizeof line, stdin)) {
+        if (strncmp(line, "serve", 5) == 0)
+            return 0;
+        if (sscanf(line, "%15s %d %d", table, &address, &value) != 3 || address < 0)
+            break;
+        if (strcmp(table, "coil") == 0 && address < BITS)
+            map->tab_bits[address] = value != 0;
+        else if (strcmp(table, "discrete") == 0 && address < BITS)
+            map->tab_input_bits[address] = value != 0;
+        else if (strcmp(table, "input") == 0 && address < REGISTERS)
+            map->tab_input_registers[address] = value;
+        else if (strcmp(table, "holding") == 0 && address < REGISTERS)
+            map->tab_registers[address] = value;
+        else
+            break;
+    }
+    fprintf(stderr, "script not understood\n");
+    return 1;
+}
+
+static void serve(modbus_t *panel, modbus_mapping_t *map)
+{
+    uint8_t query[MODBUS_TCP_MAX_ADU_LENGTH];
+    int length;
+    for (;;) {
+        length = modbus_receive(panel, query);
+        if (length > 0)
+            modbus_reply(panel, query, length, map);
+        else if (length < 0 && errno != EMBBADCRC)
+            return; /* on TCP the other side has gone */
+    }
+}
+
+int main(int count, char **given)
+{
+    modbus_t *panel;
+    modbus_mapping_t *map = modbus_mapping_new(BITS, BITS, REGISTERS, REGISTERS);
+    if (map == NULL || script(map))
+        return 1;
+    if (count == 3 && strcmp(given[1], "tcp") == 0) {
+        struct sockaddr_in bound;
+        socklen_t size = sizeof bound;
+        int listener;
+        panel = modbus_new_tcp("127.0.0.1", atoi(given[2]));
+        if (panel == NULL || (listener = modbus_tcp_listen(panel, 1)) < 0)
+            return fail("listen");
+        if (getsockname(listener, (struct sockaddr *) &bound, &size))
+            return fail("getsockname");
+        printf("ready %d\n", ntohs(bound.sin_port));
+        fflush(stdout);
+        for (;;) {
+            if (modbus_tcp_accept(panel, &listener) < 0)
+                return fail("accept");
+            serve(panel, map);
+            modbus_close(panel);
+        }
+    }
+    if (count == 5 && strcmp(given[1], "rtu") == 0) {
+        panel = modbus_new_rtu(given[2], atoi(given[4]), 'E', 8, 1);
+        if (panel == NULL || modbus_set_slave(panel, atoi(given[3])) || modbus_connect(panel))
+            return fail("open");
+        printf("ready 0\n");
+        fflush(stdout);
+        for (;;)
+            serve(panel, map);
+    }
+    fprintf(stderr, "usage: peer tcp PORT | peer rtu DEVICE UNIT BAUD\n");
+    return 2;
+}
