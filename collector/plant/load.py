@@ -13,6 +13,7 @@ from pydantic import ValidationError
 from collector.errors import ConfigurationError, Problem
 from collector.plant.equipment_rules import equipment_findings
 from collector.plant.model import Plant
+from collector.plant.panel_rules import panel_findings
 from collector.plant.point_rules import point_findings
 from collector.plant.references import reference_findings
 from collector.plant.survey import Survey, salvage, survey_of
@@ -76,6 +77,7 @@ def _checked(survey: Survey, tree: SourceTree) -> list[Problem]:
         for panel, name, point in survey.whole_points()
         for finding in point_findings(point, ("panels", panel, "points", name), tree)
     ]
+    findings += panel_findings(survey, tree)
     findings += reference_findings(survey, tree)
     findings += equipment_findings(survey)
     return [tree.problem(finding) for finding in findings]

@@ -1,8 +1,9 @@
 """What a plant file may say: links, panels, points and equipment, as strict models.
 
-The models only describe and check what one value can know about itself. What a point's keys mean
-together is checked in ``point_rules.py``, what needs two parts (a role that names a point, a pump
-that names a well) in ``references.py`` and ``equipment_rules.py``; ``load.py`` runs them all.
+The models only describe and check what one value can know about itself. What belongs together is
+checked by rules: the keys of a point in ``point_rules.py``, links and panels in ``panel_rules.py``,
+roles and names in ``references.py``, wells and groups in ``equipment_rules.py``; ``load.py`` runs
+them all.
 
 Every field has a description: they are the help an editor shows (``schema.py``).
 """

@@ -102,8 +102,8 @@ def _named(value: Any) -> Iterator[tuple[str, Any]]:
     """The entries of a block; those of wrong names as None, under the name that was meant."""
     for key, raw in _block(value).items():
         meant = maybe_name(str(key))
-        if meant == key:
-            yield meant, raw
+        if isinstance(key, str) and meant == key:
+            yield key, raw
         elif meant is not None and meant not in value:
             yield meant, None
 
