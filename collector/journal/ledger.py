@@ -1,8 +1,7 @@
 """The database side of the writer: one batch, one transaction, all or nothing.
 
-Numbers are given here and grow without holes: the next one follows the greatest that exists in the
-records or in any cursor (a journal restored from an old copy must not reuse numbers an outlet has
-already delivered). What is remembered in memory changes only after the commit.
+Numbers are given here and grow without holes; the newest record is never deleted, so none is given
+twice. What is remembered in memory changes only after the commit.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ import json
 import os
 import threading
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import apsw
@@ -116,15 +115,16 @@ class Ledger:
         head, last_at = read(
             "SELECT sequence, at_us FROM record ORDER BY sequence DESC LIMIT 1"
         ).get or (0, None)
-        cursors = read("SELECT max(max(delivered, ahead_to)) FROM cursor").get or 0
-        self.head: int = max(head, cursors)
+        self.head: int = head
         self._disorder_us: int = read("SELECT disorder_us FROM journal").get
         self._newest_us: int | None = None if last_at is None else last_at + self._disorder_us
         last_era = read("SELECT offset_us FROM era ORDER BY first_sequence DESC LIMIT 1").get
         self._offset_us: int | None = last_era
         self.page_bytes: int = self.connection.pragma("page_size")
+        self._log_pages = self._tried_at_pages = 0
+        self.connection.set_wal_hook(self._note_log)
 
-    def commit(self, batch: Batch, before: Callable[[], None] | None = None) -> list[Record]:
+    def commit(self, batch: Batch, before: Callable[[], None] | None = None) -> int:
         """Write a batch; when this returns it is on the disk.
 
         Args:
@@ -132,7 +132,7 @@ class Ledger:
             before: does more in the same transaction, ahead of it.
 
         Returns:
-            The records with their numbers.
+            The number of the first record; the others follow without holes.
 
         Raises:
             apsw.Error: nothing of the batch was written.
@@ -155,8 +155,7 @@ class Ledger:
             self._roll_back()
             raise
         written.keep()
-        first = self.head - len(batch.records) + 1
-        return [replace(r, sequence=n) for n, r in enumerate(batch.records, first)]
+        return self.head - len(batch.records) + 1
 
     @property
     def newest_us(self) -> int:
@@ -219,6 +218,29 @@ class Ledger:
     def free_bytes(self) -> int:
         """Part of the database that is free for new records."""
         return int(self.connection.pragma("freelist_count")) * self.page_bytes
+
+    def _note_log(self, _: apsw.Connection, name: str, pages: int) -> int:
+        self._log_pages = pages
+        return apsw.SQLITE_OK
+
+    def bound_log(self, limit_bytes: int) -> None:
+        """Bring the log into the database when it has grown; cut its file when it is too large.
+
+        SQLite then writes the log from its start again, unless a reader is in the way; so it is
+        tried once each time the log has grown by a quarter of its limit.
+
+        Args:
+            limit_bytes: size above which the log's file is cut.
+
+        Raises:
+            apsw.Error: see ``checkpoint``.
+        """
+        if self._log_pages < self._tried_at_pages:
+            self._tried_at_pages = 0
+        if self._log_pages - self._tried_at_pages < limit_bytes // self.page_bytes // 4:
+            return
+        self._tried_at_pages = self._log_pages
+        self.checkpoint(truncate=self.wal_bytes() > limit_bytes)
 
     def checkpoint(self, *, truncate: bool) -> None:
         """Bring the log into the database as far as readers let it.

@@ -249,6 +249,11 @@ class JournalReader:
         )
         return None if row is None else Configuration(*row)
 
+    @property
+    def journal_id(self) -> str:
+        """Tells this journal from one that replaces it and counts anew: when it began, in hex."""
+        return f"{self._one('SELECT began_utc_us FROM journal'):x}"
+
     def head(self) -> int:
         """The last sequence, 0 in an empty journal."""
         return int(self._one("SELECT coalesce(max(sequence), 0) FROM record"))

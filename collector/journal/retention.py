@@ -26,11 +26,11 @@ SHARE_FREED = 0.02
 
 DELETABLE = """
 SELECT sequence FROM record
-WHERE sequence > ?1 AND sequence <= ?2
+WHERE sequence <= ?1
     AND sequence NOT IN (SELECT (SELECT max(r.sequence) FROM record r WHERE r.subject = subject.id)
                          FROM subject)
-    AND subject NOT IN (SELECT id FROM subject WHERE kind = ?3)
-ORDER BY sequence LIMIT ?4
+    AND subject NOT IN (SELECT id FROM subject WHERE kind = ?2)
+ORDER BY sequence LIMIT ?3
 """
 
 
@@ -72,7 +72,7 @@ class Retention:
         """Delete one small step's worth, or give free pages back to the disk.
 
         Returns:
-            Whether there is more to do now, and the records written to say what was dropped.
+            Whether there is more to do now, and the records just written to say what was dropped.
 
         Raises:
             apsw.Error: nothing was deleted.
@@ -84,12 +84,12 @@ class Retention:
         replay_from = connection.execute("SELECT sequence FROM state").get or 0
         cursors = self._cursors()
         delivered = min((cursor.delivered for cursor in cursors), default=replay_from)
-        numbers = self._deletable(0, min(delivered, replay_from), STEP_RECORDS)
+        numbers = self._deletable(min(delivered, replay_from), STEP_RECORDS)
         if numbers:
             self._ledger.commit(Batch(), before=lambda: self._delete(numbers))
             self.stuck = False
             return True, []
-        numbers = self._deletable(0, replay_from, DROP_RECORDS)
+        numbers = self._deletable(replay_from, DROP_RECORDS)
         self.stuck = not numbers
         if not numbers:
             return False, []
@@ -102,9 +102,9 @@ class Retention:
             return cursors
         return [cursor for cursor in cursors if cursor.outlet in self._outlets]
 
-    def _deletable(self, after: int, last: int, limit: int) -> list[int]:
+    def _deletable(self, last: int, limit: int) -> list[int]:
         found = self._ledger.connection.execute(
-            DELETABLE, (after, last, int(RecordKind.CONFIGURATION), limit)
+            DELETABLE, (last, int(RecordKind.CONFIGURATION), limit)
         )
         return [number for (number,) in found]
 
@@ -141,7 +141,8 @@ class Retention:
                 losses,
             )
 
-        return ledger.commit(Batch(records=said), before=delete)
+        ledger.commit(Batch(records=said), before=delete)
+        return said
 
     def _announcement(self, outlet: str, lost: list[int]) -> Record:
         at_us = self._ledger.newest_us

@@ -70,6 +70,17 @@ def row(sequence: int, record: Record, subject: int, reason: int | str) -> Row:
     )
 
 
+def numbered(records: Sequence[Record], first: int) -> list[Record]:
+    """The same records with their numbers."""
+    return [
+        Record(
+            r.kind, r.subject, r.at_us, r.utc_us, r.after_us, r.value, r.quality, r.reason,
+            r.low, r.high, sequence,
+        )
+        for sequence, r in enumerate(records, first)
+    ]  # fmt: skip
+
+
 def records(
     rows: Sequence[Row],
     subjects: dict[int, tuple[RecordKind, str]],

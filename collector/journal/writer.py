@@ -37,9 +37,6 @@ CURSOR_DELAY_S = 1.0
 IDLE_S = 1.0
 FIRST_RETRY_S = 0.25
 LONGEST_RETRY_S = 5.0
-PASSIVE_SHARE = 2
-"""The log is brought into the database when it has reached this part of its room."""
-
 WAITED_OUT = (apsw.FullError, apsw.IOError, apsw.BusyError)
 """Errors behind which a state may stand that passes; ``_wait_out`` looks closer."""
 
@@ -396,7 +393,7 @@ class Journal:
         delay_s = FIRST_RETRY_S
         while True:
             try:
-                records = self._ledger.commit(batch)
+                first = self._ledger.commit(batch)
                 break
             except WAITED_OUT as error:
                 reason = self._wait_out(error)
@@ -407,11 +404,11 @@ class Journal:
                     raise type(reason)(f"{reason}; {self._backlog} records were not written")
                 self._progress += 1
             delay_s = min(2 * delay_s, LONGEST_RETRY_S)
-        self._tell(records)
+        self._tell(batch.records, first)
 
-    def _tell(self, records: Sequence[Record]) -> None:
+    def _tell(self, records: Sequence[Record], first: int) -> None:
         if records and self.on_commit is not None:
-            self.on_commit(records[-1].sequence, records)
+            self.on_commit(first + len(records) - 1, rows.numbered(records, first))
 
     def _wait_out(self, error: apsw.Error) -> JournalError:
         """Say what is waited for, or give up if waiting does not help."""
@@ -440,8 +437,7 @@ class Journal:
         try:
             self._ledger.checkpoint(truncate=True)
             for _ in range(100):
-                more, said = self._retention.step()
-                self._tell(said)
+                more = self._keep_within_size()
                 if not more:
                     break
             self._ledger.checkpoint(truncate=True)
@@ -449,14 +445,16 @@ class Journal:
             self._wait_out(error)
         return True
 
+    def _keep_within_size(self) -> bool:
+        more, said = self._retention.step()
+        self._tell(said, self._ledger.head - len(said) + 1)
+        return more
+
     def _tidy(self) -> bool:
         """Bound the log and the file after a commit; True if there is more to do."""
         try:
-            log_bytes = self._ledger.wal_bytes()
-            if log_bytes > self._retention.log_bytes // PASSIVE_SHARE:
-                self._ledger.checkpoint(truncate=log_bytes > self._retention.log_bytes)
-            more, said = self._retention.step()
-            self._tell(said)
+            self._ledger.bound_log(self._retention.log_bytes)
+            more = self._keep_within_size()
             self._reserve.take()
         except WAITED_OUT as error:
             self._wait_out(error)
