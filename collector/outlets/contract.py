@@ -6,11 +6,11 @@ All of it is called on the event loop; none of the journal's calls below waits f
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-from collector.core.records import Record
+from collector.core.records import Record, RecordKind
 
 
 class CursorFigures(Protocol):
@@ -43,8 +43,8 @@ class Source(Protocol):
         """At most ``limit`` committed records numbered ``first`` to ``last``, in order."""
         ...
 
-    def latest(self) -> Iterable[Record]:
-        """The newest record of every subject and kind."""
+    def latest(self) -> Mapping[tuple[RecordKind, str], Record]:
+        """The newest record of every kind and subject."""
         ...
 
     def cursor(self, outlet: str) -> CursorFigures:

@@ -1,0 +1,97 @@
+"""How an outlet stands towards the far side, when it tries again, and how long it waits."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import structlog
+
+from collector.clock import MICROSECONDS, Clock
+from collector.outlets.contract import OutletStatus, StateWord
+from collector.outlets.delivery import Delivery
+
+log = structlog.get_logger(__name__)
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How long an outlet waits for what, in seconds.
+
+    Args:
+        tick_s: how often it looks at its deadlines.
+        answer_s: for a connection or an acknowledgement, before it starts afresh.
+        first_retry_s, longest_retry_s: between attempts while the far side is away; doubled in
+            between.
+        held_retry_s: between attempts while it refuses us.
+        cursor_s: least time between two moves of the cursor; what was delivered in it is repeated
+            after a crash.
+        farewell_s: for a clean goodbye, twice: to be heard, and to part.
+    """
+
+    tick_s: float = 0.25
+    answer_s: float = 15.0
+    first_retry_s: float = 0.5
+    longest_retry_s: float = 30.0
+    held_retry_s: float = 60.0
+    cursor_s: float = 0.2
+    farewell_s: float = 0.5
+
+
+class Backoff:
+    """Waiting times that double while nothing gets better."""
+
+    def __init__(self, first_s: float, longest_s: float) -> None:
+        self._first_s = first_s
+        self._longest_s = longest_s
+        self._next_s = first_s
+
+    def next_us(self) -> int:
+        """The time to wait now, in µs."""
+        wait_s = self._next_s
+        self._next_s = min(self._longest_s, 2 * wait_s)
+        return int(wait_s * MICROSECONDS)
+
+    def reset(self) -> None:
+        """Things got better: start from the first time again."""
+        self._next_s = self._first_s
+
+
+class Standing:
+    """State of an outlet with its counts; every turn is logged once, repeats are not."""
+
+    def __init__(self, outlet: str, clock: Clock) -> None:
+        self.outlet = outlet
+        self._clock = clock
+        self.state: StateWord = "starting"
+        self.sentence = "has not tried yet"
+        self._since_us = clock.now_us()
+        self.retried = 0
+        self.refused = 0
+
+    def turn(self, state: StateWord, sentence: str) -> None:
+        """Be in a state from now on, for the reason the sentence gives."""
+        if state != self.state:
+            self._since_us = self._clock.now_us()
+        if (state, sentence) != (self.state, self.sentence):
+            tell = log.info if state in ("starting", "delivering", "stopped") else log.warning
+            tell("outlet", outlet=self.outlet, state=state, sentence=sentence)
+        self.state, self.sentence = state, sentence
+
+    def refuse(self, sequence: int, why: str) -> None:
+        """Count a record the far side will never take."""
+        self.refused += 1
+        log.warning("record in quarantine", outlet=self.outlet, number=sequence, why=why)
+
+    def status(self, delivery: Delivery, head: int) -> OutletStatus:
+        """All of it, for people and programs."""
+        return OutletStatus(
+            outlet=self.outlet,
+            state=self.state,
+            since_us=self._since_us,
+            sentence=self.sentence,
+            delivered=delivery.cursor.delivered,
+            head=head,
+            behind=delivery.behind(head),
+            retried=self.retried,
+            refused=self.refused,
+        )

@@ -1,0 +1,196 @@
+"""Our MQTT topics and payloads, in one place; ``asyncapi.yaml`` describes them for other people.
+
+Below ``<root>/<plant>/``:
+
+===================================================  ========  =====================================
+topic                                                retained  what
+===================================================  ========  =====================================
+``now/point/<panel>/<point>``                        yes       a point as it is
+``now/equipment/<equipment>/<quantity>``             yes       a derived quantity as it is
+``now/panel/<panel>``                                yes       whether the panel answers
+``now/panel/<panel>/<quantity>``                     yes       a derived quantity of a panel
+``event/equipment/<equipment>/<event>``              no        something happened to equipment
+``event/panel/<panel>/<event>``                      no        something happened to a panel's link
+``event/clock``                                      no        the wall clock was stepped
+``event/collector/<event>``                          no        we began, stopped, reread our files
+``late/point/...``, ``late/equipment/...``,          no        the same, when newer news was out
+``late/panel/...``, ``late/event/...``                         already (after an outage)
+``collector``                                        yes       our presence; lost by will
+===================================================  ========  =====================================
+
+So what is retained never goes back in time, and who wants every record takes ``late`` as well and
+drops repeats by ``journal`` and ``number``. Configuration records stay in the journal.
+
+A payload never holds NaN or infinity (RFC 8259, section 6, has neither): such a figure is unknown.
+Instants are RFC 3339 in UTC to the microsecond.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+
+from collector.clock import MICROSECONDS
+from collector.core.records import AWAY, Quality, Record, RecordKind, Value
+from collector.plant.catalogue import Catalogue, Shown
+from collector.plant.model import Plant
+from collector.units import UNITS
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+LEVEL = re.compile(r"[a-z][a-z0-9_]*")
+NO_FIGURE = "no finite figure"
+
+UP, LOST, GONE = "up", "lost", "away"
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """One MQTT message, ready to be sent."""
+
+    topic: str
+    payload: bytes
+    retain: bool
+
+
+class Topics:
+    """Turns records of one plant into messages.
+
+    Args:
+        root: first topic level, from the settings.
+        plant: the plant, for its name and its panels.
+        catalogue: units and state words.
+        journal_id: identity of the journal whose numbers are told.
+    """
+
+    def __init__(self, root: str, plant: Plant, catalogue: Catalogue, journal_id: str) -> None:
+        self._trunk = f"{root}/{plant.plant.name}"
+        self._panels = frozenset(plant.panels)
+        self._catalogue = catalogue
+        self._journal_id = journal_id
+
+    def state_tail(self, record: Record) -> str | None:
+        """Topic of a record of state below ``now`` or ``late``, or None for any other record.
+
+        Raises:
+            ValueError: its subject cannot be a topic.
+        """
+        if record.kind is RecordKind.POINT:
+            return "point/" + _levels(record.subject, 2)
+        if record.kind is RecordKind.DERIVED:
+            return self._owner(record.subject) + _levels(record.subject, 2)
+        if record.kind in (RecordKind.PANEL_LOST, RecordKind.PANEL_RETURNED):
+            return "panel/" + _levels(record.subject, 1)
+        return None
+
+    def event_tail(self, record: Record) -> str | None:
+        """Topic of an event, or None for any other record.
+
+        Raises:
+            ValueError: its subject cannot be a topic.
+        """
+        if record.kind is RecordKind.EVENT:
+            return "event/" + self._owner(record.subject) + _levels(record.subject, 2)
+        if record.kind is RecordKind.CLOCK:
+            return "event/clock"
+        if record.kind is RecordKind.COLLECTOR:
+            return "event/" + _levels(record.subject, 2)
+        return None
+
+    def now(self, record: Record, tail: str) -> Message:
+        """The message that makes a record the retained state of its subject."""
+        return Message(f"{self._trunk}/now/{tail}", self._payload(record, always=True), True)
+
+    def late_state(self, record: Record, tail: str) -> Message:
+        """The message of a state that is already history."""
+        return Message(f"{self._trunk}/late/{tail}", self._payload(record, always=True), False)
+
+    def event(self, record: Record, tail: str, late: bool) -> Message:
+        """The message of an event."""
+        when = "late/" if late else ""
+        return Message(f"{self._trunk}/{when}{tail}", self._payload(record, always=False), False)
+
+    def presence(self, state: str, connected_utc_us: int) -> Message:
+        """What is retained about ourselves: ``present``, ``stopped``, or ``lost`` by will."""
+        body = {
+            "state": state,
+            "connected": rfc3339(connected_utc_us),
+            "journal": self._journal_id,
+        }
+        return Message(f"{self._trunk}/collector", _compact(body), True)
+
+    def _owner(self, subject: str) -> str:
+        return "panel/" if subject.partition(".")[0] in self._panels else "equipment/"
+
+    def _shown(self, record: Record) -> Shown:
+        if record.kind is not RecordKind.CLOCK:
+            return self._catalogue.shown(record)
+        step_s = None if record.low is None else record.low / MICROSECONDS
+        return Shown(step_s, None, None, UNITS["s"])
+
+    def _payload(self, record: Record, *, always: bool) -> bytes:
+        """JSON of a record; without ``always`` a missing value and its unit are left out."""
+        shown = self._shown(record)
+        value, quality, reason = tidy(shown.value), record.quality, record.reason
+        if record.kind is RecordKind.PANEL_RETURNED:
+            value = UP
+        elif record.kind is RecordKind.PANEL_LOST:
+            value = GONE if record.reason == AWAY else LOST
+        elif value is None and shown.value is not None:
+            quality, reason = Quality.BAD, reason or NO_FIGURE
+        body: dict[str, object] = {}
+        if always or value is not None:
+            body["value"] = value
+            body["unit"] = shown.unit.code
+        if shown.word is not None:
+            body["word"] = shown.word
+        for name, bound in (("low", tidy(shown.low)), ("high", tidy(shown.high))):
+            if bound is not None:
+                body[name] = bound
+        body["quality"] = quality.word
+        if reason:
+            body["reason"] = reason
+        body["at"] = rfc3339(record.utc_us)
+        body["not_before"] = rfc3339(record.utc_us - (record.at_us - record.after_us))
+        body["number"] = record.sequence
+        body["journal"] = self._journal_id
+        return _compact(body)
+
+
+def tidy(value: Value) -> Value:
+    """A value fit to be told: no NaN, no infinity, and no noise of unit conversion.
+
+    Figures keep 15 significant digits, which every decimal of that length survives in a double
+    (IEEE 754 binary64: 15.95 decimal digits).
+    """
+    if isinstance(value, float):
+        return float(f"{value:.15g}") if math.isfinite(value) else None
+    return value
+
+
+def rfc3339(utc_us: int) -> str:
+    """An instant as RFC 3339 text in UTC, always with six decimals.
+
+    Raises:
+        ValueError: the instant lies outside the years 1 to 9999.
+    """
+    try:
+        instant = EPOCH + timedelta(microseconds=utc_us)
+    except OverflowError:
+        raise ValueError(f"an instant of {utc_us} µs since 1970 has no date") from None
+    return instant.replace(tzinfo=None).isoformat(timespec="microseconds") + "Z"
+
+
+def _levels(subject: str, count: int) -> str:
+    parts = subject.split(".")
+    if len(parts) != count or not all(LEVEL.fullmatch(part) for part in parts):
+        raise ValueError(f"the subject '{subject}' cannot be a topic")
+    return "/".join(parts)
+
+
+def _compact(body: Mapping[str, object]) -> bytes:
+    text = json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    return text.encode()
