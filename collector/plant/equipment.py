@@ -147,7 +147,8 @@ class Mixer(Machine):
     kind: Annotated[Literal["mixer"], about("a mixer")]
 
 
-MemberName = Annotated[str, names("pump", "blower", "mixer", "dosing_pump")]
+MEMBER_KINDS = ("pump", "blower", "mixer", "dosing_pump")
+MemberName = Annotated[str, names(*MEMBER_KINDS)]
 
 
 class Group(Part):

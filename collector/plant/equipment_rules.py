@@ -5,7 +5,16 @@ from __future__ import annotations
 from collections.abc import Iterator
 from itertools import pairwise
 
-from collector.plant.equipment import DosingPump, Equipment, Group, Mains, Meter, Pump, Well
+from collector.plant.equipment import (
+    MEMBER_KINDS,
+    DosingPump,
+    Equipment,
+    Group,
+    Mains,
+    Meter,
+    Pump,
+    Well,
+)
 from collector.plant.findings import Finding, nearest_name
 from collector.plant.references import quantity_finding
 from collector.plant.survey import Survey
@@ -128,12 +137,14 @@ def _float_contacts(well: Well, floats: dict[str, str], name: str) -> Iterator[F
 
 def _group(group: Group, survey: Survey) -> Iterator[Finding]:
     first = survey.equipment.get(group.members[0])
+    if first is not None and first.kind not in MEMBER_KINDS:
+        first = None
     for position, member in enumerate(group.members):
         path = ("members", position)
         part = survey.equipment.get(member)
         if member in group.members[:position]:
             yield Finding(path, f"'{member}' a second time", "each member once")
-        elif first is None or part is None:
+        elif first is None or part is None or part.kind not in MEMBER_KINDS:
             continue
         elif part.kind != first.kind:
             yield Finding(
@@ -141,7 +152,12 @@ def _group(group: Group, survey: Survey) -> Iterator[Finding]:
                 f"'{member}', which is a {part.kind.replace('_', ' ')}",
                 f"a {first.kind.replace('_', ' ')}, as '{group.members[0]}' is",
             )
-        elif isinstance(part, Pump) and isinstance(first, Pump) and part.well != first.well:
+        elif (
+            isinstance(part, Pump)
+            and isinstance(first, Pump)
+            and part.well != first.well
+            and all(isinstance(survey.equipment.get(pump.well), Well) for pump in (first, part))
+        ):
             yield Finding(
                 path,
                 f"'{member}' of well '{part.well}'",

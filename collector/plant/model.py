@@ -186,8 +186,8 @@ class Panel(Strict):
             ge=1,
             le=255,
             json_schema_extra={
-                "words": "1 to 247 on serial lines, 1 to 255 on TCP (0 is broadcast, "
-                "which nobody answers)"
+                "words": "a whole number from 1 to 247 on serial lines, to 255 on TCP "
+                "(0 is broadcast, which nobody answers)"
             },
         ),
     ] = 1

@@ -31,7 +31,9 @@ def panel_findings(survey: Survey, tree: SourceTree) -> Iterator[Finding]:
 
 
 def _links(survey: Survey) -> Iterator[Finding]:
-    used = {panel.link for _, panel in survey.whole_panels()}
+    named = {panel.link for _, panel in survey.whole_panels()}
+    # A link that a misspelt name meant is not called unused as well.
+    used = named | {nearest_name(name, survey.links) for name in named - set(survey.links)}
     all_known = all(panel is not None for panel in survey.panels.values())
     ends: dict[str, str] = {}
     for name, link in survey.links.items():
@@ -108,13 +110,13 @@ def _panel_times(panel: Panel, tree: SourceTree, path: Path) -> Iterator[Finding
             f"at least the scan period, {scan_s:g} s",
         )
     tries = panel.retries + 1
-    if panel.reply_timeout_s * tries > scan_s:
-        keys = ("reply_timeout_s", "retries", "scan_period_s")
+    if panel.reply_timeout_s * tries > panel.silence_s:
+        keys = ("reply_timeout_s", "retries", "lost_after_s", "scan_period_s")
         key = next((key for key in keys if (*path, key) in tree.marks), keys[0])
         yield Finding(
             (key,),
             f"{tries} tries of {panel.reply_timeout_s:g} s each for one read",
-            f"tries that fit into the scan period of {scan_s:g} s",
+            f"tries that end before the panel counts as lost, after {panel.silence_s:g} s",
         )
     frozen = panel.frozen
     if frozen is not None and frozen.after_s < scan_s:

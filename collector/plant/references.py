@@ -13,7 +13,7 @@ from collector.plant.equipment import Equipment
 from collector.plant.findings import Finding, Path, nearest_name
 from collector.plant.model import Point
 from collector.plant.registers import point_kind, resolve
-from collector.plant.shapes import Shape, shapes_of
+from collector.plant.shapes import Shape, either, shapes_of
 from collector.plant.survey import Survey
 from collector.plant.yaml_source import SourceTree
 from collector.units import UNITS
@@ -72,6 +72,10 @@ def _roles(name: str, part: Equipment, survey: Survey, tree: SourceTree) -> Iter
 def _point_role(written: str, shape: Shape, survey: Survey) -> Finding | None:
     panel, _, name = written.partition(".")
     if (panel, name) not in survey.points:
+        if survey.panels.get(panel, True) is None and all(
+            panel != owner for owner, _ in survey.points
+        ):
+            return None  # its points cannot be read at all, which is told already
         expected = "a point, written panel.point"
         if panel in survey.panels:
             expected = f"a point of panel '{panel}'"
@@ -122,9 +126,7 @@ def _nearest_point(written: str, survey: Survey) -> str | None:
 
 def _equipment_role(written: str, shape: Shape, survey: Survey) -> Finding | None:
     wanted = shape["equipment_kinds"]
-    expected = " or ".join(f"the name of a {kind.replace('_', ' ')}" for kind in wanted)
-    if len(wanted) > 1:
-        expected = f"the name of one of: {', '.join(wanted)}"
+    expected = f"the name of a {either(kind.replace('_', ' ') for kind in wanted)}"
     if written not in survey.equipment:
         fitting = [name for name, part in survey.whole_equipment() if part.kind in wanted]
         return Finding((), f"'{written}'", expected, nearest_name(written, fitting))

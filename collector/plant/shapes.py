@@ -6,7 +6,7 @@ about wrong values, the checks of references and the file for editors are all ma
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache
 from typing import Any
 
@@ -149,8 +149,14 @@ def _block_words(shape: Shape) -> str:
     required = [f"'{key}'" for key in shape.get("required", ())]
     if "properties" in shape:
         return "a block of keys" + (f" with {_and(required)}" if required else "")
-    return "a block of at least one name" if shape.get("minProperties") else "a block of names"
+    return "a block with at least one name" if shape.get("minProperties") else "a block of names"
 
 
 def _and(words: list[str]) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
+
+
+def either(words: Iterable[str]) -> str:
+    """Words as a choice: "a pump, blower or mixer"."""
+    *others, last = words
+    return f"{', '.join(others)} or {last}" if others else last

@@ -80,6 +80,8 @@ def _finding(detail: Any, tree: SourceTree, shapes: Shapes) -> Finding:
     if kind in ("union_tag_not_found", "union_tag_invalid"):
         return _wrong_alternative(path, shape, tree)
     expected = words_of(shape)
+    if kind == "string_type" and "minLength" in shape:
+        expected = "text"
     if kind == "value_error":
         expected = str(detail.get("ctx", {}).get("error", expected))
     if kind == "finite_number":
@@ -130,9 +132,11 @@ def _key_in_file(tree: SourceTree, path: list[str | int], step: str | int) -> st
 def _wrong_key_name(path: Path, shape: Shape) -> Finding:
     key = str(path[-1])
     pattern = next(iter(shape.get("patternProperties", {})), None)
-    expected = "a whole number as the key"
-    if pattern is not None:
-        expected = WORDS_OF_PATTERN.get(pattern, "a name of another form")
+    if pattern is None:
+        quoted = ", without quotes" if re.fullmatch(r"-?\d+", key) else ""
+        expected = f"a whole number as the key{quoted}"
+        return Finding(path, f"the key '{shortened(key)}'", expected, at_key=True)
+    expected = WORDS_OF_PATTERN.get(pattern, "a name of another form")
     nearest = maybe_name(key) if pattern == NAME_PATTERN else None
     return Finding(path, f"the name '{shortened(key)}'", expected, nearest, at_key=True)
 
@@ -140,11 +144,12 @@ def _wrong_key_name(path: Path, shape: Shape) -> Finding:
 def _unknown_key(path: Path, shape: Shape, tree: SourceTree) -> Finding:
     key = str(path[-1])
     present = tree.value(path[:-1])
-    known = [name for name in shape.get("properties", {}) if name not in present]
-    nearest = nearest_name(key, known)
+    known = list(shape.get("properties", {}))
+    missing = [name for name in known if name not in present]
+    nearest = nearest_name(key, missing)
     expected = "one this block has"
-    if nearest is None and known:
-        expected = f"one of {', '.join(known)}"
+    if nearest is None:
+        expected = f"one of {', '.join(missing or known)}"
     return Finding(path, f"the unknown key '{shortened(key)}'", expected, nearest, at_key=True)
 
 

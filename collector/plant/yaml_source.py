@@ -133,7 +133,7 @@ class SourceTree:
             return "nothing"
         value = self.value(path)
         if isinstance(value, list):
-            return "a list" if value else "an empty list"
+            return f"a list of {len(value)}" if value else "an empty list"
         if isinstance(value, dict):
             return "a block of keys" if value else "an empty block"
         text = shortened(place.text or "")
