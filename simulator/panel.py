@@ -20,7 +20,8 @@ class Panel:
 
     Attributes:
         image: its registers.
-        link_dead: nothing gets through.
+        link_dead: nothing gets through, and connections break.
+        silent: nothing gets through, and nobody is told.
         reply_delay_s: how late replies come.
         garbled: replies arrive damaged.
     """
@@ -31,6 +32,7 @@ class Panel:
         self.name = name
         self.image = RegisterImage(register_map)
         self.link_dead = False
+        self.silent = False
         self.reply_delay_s = 0.0
         self.garbled = False
         self._powered = True
@@ -52,6 +54,10 @@ class Panel:
 
     def reachable(self) -> bool:
         """Whether a request gets an answer at the instant the plant stands at."""
+        return self.connected() and not self.silent
+
+    def connected(self) -> bool:
+        """Whether a connection to it can be made and held."""
         return self._powered and self._here and not self.link_dead
 
     @property
@@ -95,7 +101,7 @@ class Panel:
         steps = 1 if self._fast else FAST_PER_SLOW
         self._ticks += steps
         self._timer.set_in(FAST_US * steps)
-        if not self.reachable() and not self.link_dead:
+        if not (self._powered and self._here):
             return
         for update in self._fast:
             update()

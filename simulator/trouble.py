@@ -177,6 +177,8 @@ class Trouble:
             panel.reply_delay_s = fault.options["seconds"] if on else 0.0
         elif fault.kind == "replies_garbled":
             panel.garbled = on
+        elif fault.kind == "link_silent":
+            panel.silent = on
         else:
             panel.link_dead = on
         panel.note_change()
