@@ -124,6 +124,9 @@ class MbapReader:
             if read is not None:
                 self._read = None
                 outcome = self._checked(read, frame)
+        if isinstance(outcome, bytes) and (self._pending or self.broken):
+            self.broken = True  # then the frame itself may have begun at the wrong byte
+            return MalformedReply(f"{len(self._pending)} bytes too many")
         return outcome
 
     def give_up(self) -> ReadFault:

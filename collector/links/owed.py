@@ -53,18 +53,14 @@ class OwedReplies:
         self._of_unit[read.unit] = owed
         if not owed:
             del self._of_unit[read.unit]
-        shapes = {(entry.function, entry.data_length) for entry in owed}
-        if (read.function, read.payload_length) not in shapes:
+        shapes = [(entry.function, entry.data_length) for entry in owed]
+        shape = _shape(read)
+        if shape not in shapes:
             return None
-        others = [
-            other
-            for other in _shorter_reads(read)
-            if (other.function, other.payload_length) != (read.function, read.payload_length)
-        ]
-        for other in others:
-            if (other.function, other.payload_length) not in shapes:
-                return other
-        return others[0]
+        # One whose answer settles all replies of this shape: none of its own is owed before those.
+        newest = len(shapes) - shapes[::-1].index(shape)
+        others = [other for other in _shorter_reads(read) if _shape(other) != shape]
+        return next((o for o in others if _shape(o) not in shapes[:newest]), others[0])
 
     def give_up(self, read: Read, now_s: float) -> None:
         """Note that a request went unanswered."""
@@ -85,6 +81,10 @@ class OwedReplies:
                 break
         if not owed:
             del self._of_unit[read.unit]
+
+
+def _shape(read: Read) -> tuple[int, int]:
+    return read.function, read.payload_length
 
 
 def _shorter_reads(read: Read) -> list[Read]:

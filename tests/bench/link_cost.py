@@ -2,9 +2,9 @@
 
     .venv/bin/python -m tests.bench.link_cost [SCANS]
 
-Both read one block of 100 holding registers from a libmodbus panel on the loopback, at scans of
-10 ms, in turns, each in its own event loop. The bare loop is what one would write first: read, check
-``isError``, sleep until the next instant. CPU time is user and system time of this process alone
+Both read one block of 100 holding registers from a libmodbus panel on the loopback, a scan each
+10 ms, in turns, each in its own event loop. The bare loop is what one would write first: read, look
+at ``isError``, sleep until the next instant. CPU time is user and system time of this process alone
 (getrusage), so that waiting and the panel's own time do not count.
 """
 
