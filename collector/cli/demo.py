@@ -1,0 +1,225 @@
+"""``weirkeeper demo``: the simulated plant and the collector together, on embedded defaults."""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import re
+import shutil
+import signal
+import sys
+import tempfile
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import asdict
+from pathlib import Path
+
+from collector.cli.command import Answer, Command
+from collector.cli.month import DAY_US, START_US, month_answer
+from collector.cli.options import add_settings, positive, settings_of
+from collector.cli.status import picture_lines
+from collector.cli.tables import duration, table
+from collector.clock import MICROSECONDS, SystemClock
+from collector.daemon import Daemon
+from collector.errors import ConfigurationError, ExitCode, Problem
+from collector.journal.reader import JournalReader
+from collector.logs import start_logging
+from collector.plant_file import PlantFile, read_plant_file
+from collector.reports.picture import Picture, draw_picture
+from collector.settings import LogSettings, Settings
+from simulator.plant import OsierBend
+from simulator.server import serve
+
+PLANT_FILE = Path(__file__).parents[2] / "config" / "osier-bend" / "plant.yaml"
+REDRAW_S = 1.0
+REPRINT_S = 20.0  # where there is no terminal to redraw
+BEFORE_DOCKING_US = 12 * MICROSECONDS
+CLEAR = "\x1b[H\x1b[2J"
+
+ABOUT = """The plant is invented: Osier Bend holiday park with its treatment works, the Lower Meadow
+lift sump and a bowser that docks soon after the start. In the second half minute the link to
+Lower Meadow is down for a while, so that a gap can be seen.
+
+With a broker or a store in the settings, records go there too. --days runs in virtual time.
+"""
+
+
+def add_options(parser: argparse.ArgumentParser) -> None:
+    """Declare the options."""
+    parser.add_argument(
+        "--for",
+        dest="for_s",
+        type=positive,
+        metavar="SECONDS",
+        help="end by itself; without it, Ctrl-C ends",
+    )
+    parser.add_argument(
+        "--days",
+        type=positive,
+        metavar="DAYS",
+        help="run so many virtual days at once and compare with the truth",
+    )
+    parser.add_argument("--seed", type=int, default=1, help="of the simulated plant (1)")
+    parser.add_argument(
+        "--keep",
+        type=Path,
+        metavar="DIR",
+        help="keep journal and plant file there; without it they are thrown away",
+    )
+    add_settings(parser)
+
+
+def execute(options: argparse.Namespace) -> Answer | None:
+    """Run the demo, live or virtual."""
+    settings = settings_of(options)
+    with contextlib.ExitStack() as stack:
+        folder = options.keep or Path(stack.enter_context(tempfile.TemporaryDirectory()))
+        _make_folder(folder)
+        if options.days is not None:
+            return month_answer(read_plant_file(PLANT_FILE), folder, options.days, options.seed)
+        return asyncio.run(_live(options, folder, settings))
+
+
+def _make_folder(folder: Path) -> None:
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        found = f"a folder that cannot be made ({error.strerror})"
+        raise ConfigurationError(
+            [Problem(str(folder), None, None, "", found, "a writable folder")]
+        ) from error
+    if (folder / "weirkeeper.journal").exists():
+        raise ConfigurationError([Problem(str(folder), None, None, "", "a journal already there",
+                                          "a folder of its own for the demo")])  # fmt: skip
+
+
+async def _live(options: argparse.Namespace, folder: Path, settings: Settings) -> Answer:
+    plant = _simulated(options.seed)
+    path = folder / "weirkeeper.journal"
+    journal = settings.journal.model_copy(update={"path": path})
+    with (folder / "demo.log").open("w", encoding="utf-8") as log:
+        # The screen belongs to the picture; the daemon's own log goes beside the journal.
+        start_logging(LogSettings(format="text", level=settings.log.level), log)
+        async with serve(plant, dict.fromkeys(plant.panels, 0)) as running:
+            plant_file = _plant_file(folder, running.ports)
+            daemon = Daemon(plant_file, settings.model_copy(update={"journal": journal}))
+            true_before_us = _true_runs_us(plant)
+            await _watch(daemon, path, options.for_s)
+            true_s = {
+                name: (run_us - true_before_us.get(name, 0)) / 1e6
+                for name, run_us in _true_runs_us(plant).items()
+            }
+    with JournalReader(path) as reader:
+        picture = draw_picture(path, reader)
+        counted = Counter(record.kind.word for record in reader.records_after(0, 100_000))
+    return _summary(picture, counted, true_s, options.keep)
+
+
+def _simulated(seed: int) -> OsierBend:
+    """The plant on a summer Saturday morning, shortly before the bowser docks."""
+    scout = OsierBend(seed, START_US)
+    scout.advance_to(START_US + 3 * DAY_US + DAY_US // 4)
+    here = scout.panels["bowser"].reachable()
+    while scout.panels["bowser"].reachable() or here:
+        here = scout.panels["bowser"].reachable()
+        scout.advance_until_change(scout.now_us + DAY_US)
+    while not scout.panels["bowser"].reachable():
+        scout.advance_until_change(scout.now_us + DAY_US)
+    begin_us = scout.now_us - BEFORE_DOCKING_US
+    plant = OsierBend(seed, START_US)
+    plant.advance_to(begin_us)
+    plant.inject("link_dead", "meadow", begin_us + 32 * MICROSECONDS, begin_us + 47 * MICROSECONDS)
+    return plant
+
+
+def _true_runs_us(plant: OsierBend) -> dict[str, int]:
+    return {name: true.run_us(plant.now_us) for name, true in plant.truth.machines.items()}
+
+
+def _plant_file(folder: Path, ports: Mapping[str, int]) -> PlantFile:
+    """The example's plant file with the ports that were free, so that nothing can collide."""
+    text = PLANT_FILE.read_text(encoding="utf-8")
+    plant = read_plant_file(PLANT_FILE).plant
+    for name, port in ports.items():
+        link = plant.links[plant.panels[name].link]
+        text = re.sub(rf"port: {getattr(link, 'port', 0)}\b", f"port: {port}", text)
+    path = folder / "plant.yaml"
+    path.write_text(text, encoding="utf-8")
+    return read_plant_file(path)
+
+
+async def _watch(daemon: Daemon, path: Path, for_s: float | None) -> None:
+    """Run the daemon and show its picture until time is up or someone ends it."""
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, daemon.stop)
+    ready = asyncio.Event()
+    working = asyncio.create_task(daemon.run(ready.set))
+    showing = asyncio.create_task(_show(ready, path))
+    try:
+        await asyncio.wait({working, showing}, timeout=for_s, return_when=asyncio.FIRST_COMPLETED)
+        daemon.stop()
+        await working
+    finally:
+        showing.cancel()
+        await asyncio.gather(showing, return_exceptions=True)
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.remove_signal_handler(number)
+
+
+async def _show(ready: asyncio.Event, path: Path) -> None:
+    """Draw the picture again and again: in place on a terminal, now and then elsewhere."""
+    await ready.wait()
+    on_terminal = sys.stdout.isatty()
+    clock = SystemClock()
+    with JournalReader(path) as reader:
+        while True:
+            await asyncio.sleep(REDRAW_S if on_terminal else REPRINT_S)
+            picture = draw_picture(path, reader)
+            if picture is None:
+                continue
+            lines = picture_lines(picture, clock.wall_us())
+            # The screen is as high as it is; what does not fit is left to "status".
+            room = shutil.get_terminal_size().lines - 1 if on_terminal else len(lines)
+            print((CLEAR if on_terminal else "") + "\n".join(lines[:room]), end="\n\n", flush=True)
+
+
+def _summary(
+    picture: Picture | None,
+    counted: Mapping[str, int],
+    true_s: Mapping[str, float],
+    kept: Path | None,
+) -> Answer:
+    """What the demo saw, with the truth only a simulation knows."""
+    if picture is None:
+        return Answer("the demo ended before the first scan", None, ExitCode.ANSWER_IS_NO)
+    rows = [
+        [
+            machine.machine, machine.state, duration(machine.run_s or 0.0),
+            duration(true_s.get(machine.machine, 0.0)), duration(machine.unknown_s),
+            str(machine.starts or 0),
+        ]
+        for machine in picture.machines
+    ]  # fmt: skip
+    headings = ("machine", "state", "counted", "true", "unknown", "starts")
+    lines = [
+        "Summary of the demo",
+        *table(headings, rows, frozenset({2, 3, 4, 5})),
+        "",
+        "records: " + ", ".join(f"{number} {kind}" for kind, number in sorted(counted.items())),
+        "journal: " + (f"kept in {kept}" if kept else "thrown away; --keep DIR keeps it"),
+        "The plant is invented. This tool watches; it is no safety system.",
+    ]
+    data = {"picture": asdict(picture), "records": dict(counted), "true_run_s": dict(true_s)}
+    return Answer("\n".join(lines), data)
+
+
+COMMAND = Command(
+    name="demo",
+    summary="run the simulated plant and watch it",
+    example="weirkeeper demo --for 60",
+    add_options=add_options,
+    execute=execute,
+    about=ABOUT,
+)

@@ -1,0 +1,140 @@
+"""The command line: finds the command, prints its answer, turns errors into one line and a code."""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import json
+import os
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+from collector import __version__
+from collector.cli import check, demo, loopcheck, run, status
+from collector.cli.command import Answer, Command
+from collector.errors import ExitCode, WeirkeeperError
+
+COMMANDS: tuple[Command, ...] = (
+    run.COMMAND,
+    check.COMMAND,
+    loopcheck.COMMAND,
+    status.COMMAND,
+    demo.COMMAND,
+)
+
+EXIT_CODES = """exit codes:
+  0   done
+  1   the answer is no (a check found problems, something is not well)
+  2   the command line is wrong
+  3   a plant, rule or settings file is wrong
+  4   the journal cannot be used
+  5   a panel, broker or store that the command needs cannot be reached
+  70  a bug of this program
+
+This tool watches; it is no safety system, and the panel's own alarms stay in force.
+"""
+
+
+class Parser(argparse.ArgumentParser):
+    """An argument parser that says what was meant."""
+
+    def error(self, message: str) -> NoReturn:
+        """Say in one line what is wrong and how to find out more."""
+        self.exit(ExitCode.USAGE, f"{self.prog}: {message}; '{self.prog} --help' explains\n")
+
+
+def build_parser() -> Parser:
+    """The parser of the whole command line."""
+    parser = Parser(
+        prog="weirkeeper",
+        description="Watches small unmanned sewage treatment plants through their panels.",
+        epilog=EXIT_CODES,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+        allow_abbrev=False,
+    )
+    parser.add_argument("--version", action="version", version=f"weirkeeper {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
+    for command in COMMANDS:
+        sub = commands.add_parser(
+            command.name,
+            help=command.summary,
+            description=command.summary[0].upper() + command.summary[1:] + ".",
+            epilog=f"example:\n  {command.example}\n{command.about and chr(10) + command.about}",
+            formatter_class=argparse.RawDescriptionHelpFormatter,
+            allow_abbrev=False,
+        )
+        command.add_options(sub)
+        if command.reads_json:
+            sub.add_argument("--json", action="store_true", help="print JSON for a program")
+    return parser
+
+
+def main(arguments: Sequence[str]) -> ExitCode:
+    """Run one command line and say how it ended."""
+    parser = build_parser()
+    known = {command.name: command for command in COMMANDS}
+    if arguments and not arguments[0].startswith("-") and arguments[0] not in known:
+        near = difflib.get_close_matches(arguments[0], known, n=1)
+        hint = f", did you mean '{near[0]}'?" if near else f"; there are {', '.join(known)}"
+        parser.error(f"there is no command '{arguments[0]}'{hint}")
+    options, rest = parser.parse_known_args(arguments)
+    if options.command is None:
+        parser.print_help()
+        return ExitCode.USAGE
+    if rest:
+        _refuse(options.command, rest[0], parser)
+    try:
+        answer = known[options.command].execute(options)
+    except WeirkeeperError as error:
+        print(_sentence(error), file=sys.stderr)
+        return error.exit_code
+    if answer is None:
+        return ExitCode.DONE
+    _print(answer, as_json=getattr(options, "json", False))
+    return answer.exit_code
+
+
+def _refuse(command: str, word: str, parser: Parser) -> NoReturn:
+    """An option nobody knows, with the nearest one of this command."""
+    subparsers = next(
+        action for action in parser._actions if isinstance(action, argparse._SubParsersAction)
+    )
+    sub: Parser = subparsers.choices[command]
+    options = [name for action in sub._actions for name in action.option_strings]
+    near = difflib.get_close_matches(word.partition("=")[0], options, n=1)
+    sub.error(f"there is no option '{word}'" + (f", did you mean '{near[0]}'?" if near else ""))
+
+
+def _sentence(error: WeirkeeperError) -> str:
+    return "\n".join(f"weirkeeper: {line}" for line in str(error).splitlines())
+
+
+def _print(answer: Answer, as_json: bool) -> None:
+    if as_json:
+        print(json.dumps(answer.data, indent=2, ensure_ascii=False))
+    elif answer.text:
+        print(answer.text)
+
+
+def run_from_shell() -> NoReturn:
+    """Entry point of the ``weirkeeper`` command."""
+    try:
+        code = main(sys.argv[1:])
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # Whoever read our output has gone; keep the interpreter from complaining about it too.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = ExitCode.DONE
+    except KeyboardInterrupt:
+        code = ExitCode.DONE
+    except Exception as error:
+        if os.environ.get("WEIRKEEPER_TRACEBACK"):
+            raise
+        print(
+            f"weirkeeper: a bug of ours: {type(error).__name__}: {error} "
+            "(WEIRKEEPER_TRACEBACK=1 shows where)",
+            file=sys.stderr,
+        )
+        code = ExitCode.BUG
+    sys.exit(code)

@@ -1,0 +1,68 @@
+"""Plain tables of at most 80 columns, times and durations as people read them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from zoneinfo import ZoneInfo
+
+WIDTH = 80
+GAP = "  "
+EPOCH = datetime(1970, 1, 1, tzinfo=ZoneInfo("UTC"))
+
+
+def table(
+    headings: Sequence[str], rows: Sequence[Sequence[str]], right: frozenset[int] = frozenset()
+) -> list[str]:
+    """Lay rows out in columns; the widest columns are cut where 80 columns do not suffice.
+
+    Args:
+        headings: one for each column.
+        rows: cells as text.
+        right: columns set to the right, for figures.
+    """
+    widths = [max(len(row[column]) for row in (headings, *rows)) for column in range(len(headings))]
+    room = WIDTH - len(GAP) * (len(widths) - 1)
+    while sum(widths) > room:
+        widths[widths.index(max(widths))] -= 1
+    return [_line(row, widths, right) for row in (headings, *rows)]
+
+
+def _line(row: Sequence[str], widths: Sequence[int], right: frozenset[int]) -> str:
+    cells = []
+    for column, (cell, width) in enumerate(zip(row, widths, strict=True)):
+        shown = cell if len(cell) <= width else f"{cell[: width - 1]}…"
+        cells.append(shown.rjust(width) if column in right else shown.ljust(width))
+    return GAP.join(cells).rstrip()
+
+
+def local_time(utc_us: int | None, zone: ZoneInfo, today_utc_us: int | None = None) -> str:
+    """A time in the plant's zone; without the date where it is that of ``today_utc_us``."""
+    if utc_us is None:
+        return "-"
+    try:
+        at = (EPOCH + timedelta(microseconds=utc_us)).astimezone(zone)
+    except OverflowError:
+        return "(no date)"
+    if today_utc_us is not None:
+        today = (EPOCH + timedelta(microseconds=today_utc_us)).astimezone(zone)
+        if at.date() == today.date():
+            return f"{at:%H:%M:%S}"
+    return f"{at:%Y-%m-%d %H:%M:%S}"
+
+
+def duration(seconds: float) -> str:
+    """A duration in the two largest units that say something."""
+    whole = round(seconds)
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60} s"
+    if whole < 86_400:
+        return f"{whole // 3600} h {whole % 3600 // 60} min"
+    return f"{whole // 86_400} d {whole % 86_400 // 3600} h"
+
+
+def hours(seconds: float | None) -> str:
+    """Run time in hours with three decimals (3.6 s), or a dash."""
+    return "-" if seconds is None else f"{seconds / 3600:.3f}"

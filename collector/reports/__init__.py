@@ -1,0 +1,1 @@
+"""What people read, made from the journal."""
