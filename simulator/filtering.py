@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable
 from random import Random
 
+from simulator.demand import STEP_S
 from simulator.panel import Panel
 from simulator.pumping import Motor
 from simulator.schedule import HOUR_US, SECOND_US, Schedule
@@ -100,9 +101,9 @@ class ClothFilter:
         wrong_side = missing_m >= 0.0 if self._level else missing_m <= 0.0
         if wrong_side:
             self._level_timer.set_in(1)
-        elif growth_m_s != 0.0 and missing_m / growth_m_s > 0.0:
+        elif growth_m_s != 0.0 and 0.0 < missing_m / growth_m_s < 2.0 * STEP_S:
             self._level_timer.set_in(max(1, math.ceil(missing_m / growth_m_s * SECOND_US)))
-        else:
+        else:  # never, or after the next step has planned anew
             self._level_timer.cancel()
 
     def _level_moves(self) -> None:

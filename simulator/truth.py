@@ -8,6 +8,7 @@ figures and intervals live in rings of fixed length, so a year takes no more mem
 from __future__ import annotations
 
 import json
+import struct
 from collections import deque
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
@@ -56,6 +57,9 @@ class MachineTruth:
         return self._finished_us + (0 if self.since_us is None else now_us - self.since_us)
 
 
+_HOUR = struct.Struct("<q5d")
+
+
 @dataclass(frozen=True, slots=True)
 class HourOfWell:
     """Volumes of one well in one clock hour (UTC; the first one may be short), m3 and m."""
@@ -85,14 +89,19 @@ class WellTruth:
         self.returned_m3 = 0.0
         self.pumped_m3 = 0.0
         self.overflow_m3 = 0.0
-        self.hours: deque[HourOfWell] = deque(maxlen=HOURS_KEPT)
+        self._hours: deque[bytes] = deque(maxlen=HOURS_KEPT)
         self._mark = (start_us, 0.0, 0.0, 0.0, 0.0)
+
+    @property
+    def hours(self) -> list[HourOfWell]:
+        """The finished hours, oldest first."""
+        return [HourOfWell(*_HOUR.unpack(packed)) for packed in self._hours]
 
     def close_hour(self, now_us: int, level_m: float) -> None:
         """End the hour under way."""
         start_us, inflow, returned, pumped, overflow = self._mark
-        self.hours.append(
-            HourOfWell(
+        self._hours.append(
+            _HOUR.pack(
                 start_us,
                 self.inflow_m3 - inflow,
                 self.returned_m3 - returned,
@@ -223,11 +232,11 @@ class Truth:
             lines.append(f"{name:<22}{hours:>12.4f}{machine.starts:>9}  {state}")
         lines += [
             "",
-            f"{'well, m3':<16}{'in':>11}{'back':>9}{'pumped':>11}{'over':>9}{'level m':>9}",
+            f"{'well, m3':<14}{'in':>11}{'back':>9}{'pumped':>11}{'over':>9}{'level m':>9}",
         ]
         for name, well in self.wells.items():
             lines.append(
-                f"{name:<16}{well.inflow_m3:>11.3f}{well.returned_m3:>9.3f}"
+                f"{name:<14}{well.inflow_m3:>11.3f}{well.returned_m3:>9.3f}"
                 f"{well.pumped_m3:>11.3f}{well.overflow_m3:>9.3f}{self.levels_m[name]:>9.3f}"
             )
         lines += [
@@ -239,5 +248,8 @@ class Truth:
         lines += [f"{name}: {count} strokes" for name, count in self.strokes.items()]
         for fault in self.faults:
             end = "still there" if fault.end_us is None else f"to {utc_text(fault.end_us)}"
-            lines.append(f"fault {fault.fault} {fault.target}: {utc_text(fault.begin_us)} {end}")
+            lines += [
+                f"fault {fault.fault} on {fault.target}:",
+                f"  from {utc_text(fault.begin_us)} {end}",
+            ]
         return "\n".join(lines) + "\n"

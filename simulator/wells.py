@@ -23,6 +23,9 @@ NEARLY_M3 = 1e-9
 LARGEST_CHANGE_M = 0.01
 """While pumps run, their flow is worked out anew each time the level has moved this far."""
 
+LONGEST_STRETCH_S = 900.0
+"""Nothing is planned further ahead: inflows change every minute, and old plans take room."""
+
 
 class Shape:
     """Level and volume of a tank: straight between the rows of a table, and beyond its ends."""
@@ -281,10 +284,8 @@ class Well:
             reach_s = near / -net
         else:
             reach_s = math.inf
+        longest_s = min(longest_s, LONGEST_STRETCH_S)
         if longest_s < reach_s:
             reach_s = longest_s
             self._target = None
-        if reach_s == math.inf:
-            self._timer.cancel()
-        else:
-            self._timer.set_in(max(1, math.ceil(reach_s * SECOND_US)))
+        self._timer.set_in(max(1, math.ceil(reach_s * SECOND_US)))
