@@ -61,7 +61,7 @@ def continue_from(
     if state is not None and alive is not None:
         sequence, saved = state
         since = _inputs_after(reader, sequence)
-        resumed, found.unusable = pipeline.resume(saved, since, alive.panels, now_us)
+        resumed, found.unusable = pipeline.resume(saved, since, alive.panels, alive.at_us, now_us)
         found.records += resumed
     return found
 

@@ -11,7 +11,9 @@ from typing import Protocol, TypeAlias
 
 from collector.core.records import Output, PointChanged
 
-Saved: TypeAlias = dict[str, "int | float | str | bool | list[int] | Saved | None"]
+Saved: TypeAlias = dict[
+    str, "int | float | str | bool | list[int] | list[int | float | str | None] | Saved | None"
+]
 
 
 class Component(Protocol):
@@ -39,8 +41,16 @@ class Component(Protocol):
         """The panel is back; points not reported changed are as they were before."""
         ...
 
-    def report(self, at_us: int) -> list[Output]:
-        """Figures that move while nothing changes, at a regular instant."""
+    def report(self, at_us: int, known_us: int) -> list[Output]:
+        """Figures that move while nothing changes, at a regular instant.
+
+        Args:
+            at_us: this instant.
+            known_us: up to when its points are known; what came after has not been read yet.
+
+        It leaves the figures themselves as they are, so that they do not depend on when it is
+        asked.
+        """
         ...
 
     def save(self) -> Saved:

@@ -15,6 +15,7 @@ from collector.core.component import Component, Saved
 from collector.core.decode import Decoded
 from collector.core.floats import FloatBank
 from collector.core.records import (
+    NOT_YET_READ,
     ClockStepped,
     Input,
     Output,
@@ -22,6 +23,7 @@ from collector.core.records import (
     PanelReturned,
     PointChanged,
     Quality,
+    Tick,
 )
 from collector.core.runs import RunMeter
 from collector.plant.equipment import DosingPump, Filter, Machine, Well
@@ -59,15 +61,13 @@ class Engine:
     ) -> None:
         self.points: dict[str, Decoded] = {}
         self.components = {part.name: part for part in components_of(plant, start_us)}
+        self._panels = frozenset(plant.panels)
         self._of_point: dict[str, list[Component]] = {}
         self._of_panel: dict[str, list[Component]] = {}
         for part in self.components.values():
             for point in part.points:
                 self._of_point.setdefault(point, []).append(part)
-            panels = {point.partition(".")[0] for point in part.points}
-            if isinstance(part, LinkMeter):
-                panels = {part.panel}
-            for panel in panels:
+            for panel in _panels_of(part):
                 self._of_panel.setdefault(panel, []).append(part)
         self._period_us = report_period_us
         self._next_report_us = _grid_after(start_us, report_period_us)
@@ -89,11 +89,16 @@ class Engine:
             return self._tell_panel(news.panel, lambda part: part.returned(news.panel, news.by_us))
         if isinstance(news, ClockStepped):
             return []  # durations are on plant time; only stamps move, and those are not ours
-        return self._report(news.by_us)
+        return self._report(news)
 
     def next_deadline_us(self) -> int:
         """Plant time at which it wants a ``Tick`` if nothing comes before."""
         return self._next_report_us
+
+    def has_watched(self, panel: str) -> bool:
+        """Whether anything, good or bad, is on record of a panel."""
+        link = self.components[panel]
+        return isinstance(link, LinkMeter) and link.reason != NOT_YET_READ
 
     def _tell_panel(self, panel: str, tell: Callable[[Component], list[Output]]) -> list[Output]:
         found: list[Output] = []
@@ -101,53 +106,98 @@ class Engine:
             found += tell(part)
         return found
 
-    def _report(self, at_us: int) -> list[Output]:
-        if at_us < self._next_report_us:
+    def _report(self, tick: Tick) -> list[Output]:
+        if tick.by_us < self._next_report_us:
             return []
-        self._next_report_us = _grid_after(at_us, self._period_us)
+        self._next_report_us = _grid_after(tick.by_us, self._period_us)
         found: list[Output] = []
         for part in self.components.values():
-            found += part.report(at_us)
+            known_us = min(
+                (tick.known_until_us.get(panel, tick.by_us) for panel in _panels_of(part)),
+                default=tick.by_us,
+            )
+            found += part.report(tick.by_us, min(known_us, tick.by_us))
         return found
+
+    # --- keeping --------------------------------------------------------------------------------
 
     def save(self) -> str:
         """Its whole state as JSON text."""
         return json.dumps(
             {
+                "next_report_us": self._next_report_us,
                 "points": {
                     name: [known.value, int(known.quality), known.reason]
                     for name, known in self.points.items()
                 },
-                "components": {name: part.save() for name, part in self.components.items()},
+                "components": {
+                    name: [part.points, part.save()] for name, part in self.components.items()
+                },
             },
             separators=(",", ":"),
+            allow_nan=False,
         )
 
-    def restore(self, saved: str, now_us: int) -> list[str]:
-        """Take back a saved state; equipment that is new, gone or changed starts afresh.
+    def restore(self, saved: str) -> list[str]:
+        """Take back a saved state; equipment that is new or cannot use it starts afresh.
+
+        Points of panels that are gone are forgotten. So are points that a component did not have
+        before: it has to be told of them, and only what is forgotten is told again.
 
         Returns:
             names of components whose saved state could not be used, for the log.
         """
         state = json.loads(saved)
-        for name, (value, quality, reason) in state["points"].items():
-            self.points[name] = Decoded(value, Quality(quality), reason)
+        self._next_report_us = state["next_report_us"]
         unusable = []
-        parts: dict[str, Saved] = state["components"]
-        for name, part in parts.items():
+        told: dict[str, list[str]] = {}
+        parts: dict[str, tuple[list[str], Saved]] = state["components"]
+        for name, (points, part) in parts.items():
             component = self.components.get(name)
             try:
                 if component is not None:
                     component.restore(part)
+                    told[name] = points
             except ValueError:
                 unusable.append(name)
-        self._next_report_us = _grid_after(now_us, self._period_us)
+        untold = {
+            point
+            for name, part in self.components.items()
+            for point in part.points
+            if point not in told.get(name, ())
+        }
+        for name, (value, quality, reason) in state["points"].items():
+            if name.partition(".")[0] in self._panels and name not in untold:
+                self.points[name] = Decoded(value, Quality(quality), reason)
         return unusable
 
-    def replay(self, inputs: Iterable[Input]) -> None:
-        """Take inputs whose outputs are already on record, after ``restore``."""
+    def replay(self, inputs: Iterable[Input], until_us: int, now_us: int) -> None:
+        """Take inputs whose outputs are already on record, after ``restore``.
+
+        Ticks are not on record; they are made again up to the end of the earlier process, so that
+        what it told in between counts as told.
+
+        Args:
+            inputs: in the order in which they came.
+            until_us: plant time at which the earlier process ended.
+            now_us: plant time from which live inputs follow.
+        """
         for news in inputs:
+            self._tick_up_to(news.by_us)
             self.step(news)
+        self._tick_up_to(until_us)
+        self._next_report_us = max(self._next_report_us, _grid_after(now_us, self._period_us))
+
+    def _tick_up_to(self, at_us: int) -> None:
+        while self._next_report_us <= at_us:
+            self.step(Tick(self._next_report_us))
+
+
+def _panels_of(part: Component) -> set[str]:
+    """The panels a component lives on."""
+    if isinstance(part, LinkMeter):
+        return {part.panel}
+    return {point.partition(".")[0] for point in part.points}
 
 
 def _grid_after(at_us: int, period_us: int) -> int:

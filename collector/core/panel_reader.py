@@ -5,10 +5,15 @@ Rules:
 * An unchanged block costs one comparison of bytes. Only points whose registers moved are decoded.
 * A change carries its bracket: from the request of the last read that still showed the old value to
   the reply that first showed the new one. The panel looked at its contacts somewhere in between.
-* A contact counts as changed once it has held for its debounce; the bracket stays where it moved.
+* A contact counts as changed once it has held for its debounce; the bracket stays where it moved,
+  and until then it is known only up to there.
 * Without an answer for the panel's ``silence_s`` the panel is lost, once, from its last good read
   on. A single block that fails while others answer is lost by its points, each once.
-* A panel that answers while its heartbeat stands still is frozen, which is lost by another name.
+* While nothing has been read yet, it takes a scan that failed to call the panel lost: that nobody
+  has asked is no finding about the panel.
+* A panel that answers while its heartbeat stands still is frozen, which is lost by another name:
+  known up to the read before the one that last showed it moving. A heartbeat that cannot be read
+  does not stand still.
 * On the way back only points that differ from what was known are reported.
 """
 
@@ -22,6 +27,7 @@ from collector.core.records import (
     AWAY,
     COLLECTOR_STOPPED,
     FROZEN,
+    JOURNAL_FULL,
     NOT_YET_READ,
     Input,
     PanelLost,
@@ -33,9 +39,12 @@ from collector.core.scans import BlockAnswer, PanelScan, Read
 from collector.plant.model import Panel
 
 MICROSECONDS = 1_000_000
-UNREACHED = frozenset({"no connection", "no reply"})
+NO_REPLY = "no reply"
+# Nobody is there: by ourselves, or by a gateway in the panel's stead (exception 0B, Modbus
+# Application Protocol V1.1b3, section 7: the device is usually not present on the network).
+UNREACHED = frozenset({"no connection", NO_REPLY, "exception 0B"})
 # Not read since watching began, which is no finding about the panel yet.
-WAITING = frozenset({NOT_YET_READ, COLLECTOR_STOPPED})
+WAITING = frozenset({NOT_YET_READ, COLLECTOR_STOPPED, JOURNAL_FULL})
 
 
 @dataclass(slots=True, eq=False)
@@ -57,6 +66,7 @@ class _Block:
     payload: bytes | None = None
     last_good_us: int = 0
     lost: bool = False
+    failing: bool = False
     held: dict[str, _Held] = field(default_factory=dict)
 
 
@@ -91,14 +101,24 @@ class PanelReader:
         self._silence_us = round(panel.silence_s * MICROSECONDS)
         self._last_good_us = until_us
         self._answered_us = start_us
-        self._moved_us = start_us
+        self._frozen_from_us = until_us
+        self._moved_us = start_us  # when it was last seen to live
+        self._lived_us = until_us  # up to when its figures were surely its own
         self._frozen_us = None if panel.frozen is None else round(panel.frozen.after_s * 1_000_000)
         self._heartbeat = (
             None
             if panel.frozen is None or panel.frozen.heartbeat is None
             else f"{name}.{panel.frozen.heartbeat.rpartition('.')[2]}"
         )
-        self._failure = NOT_YET_READ
+        self._heartbeat_at = next(
+            (
+                position
+                for position, block in enumerate(self._blocks)
+                if any(decoder.name == self._heartbeat for decoder in block.decoder.points)
+            ),
+            None,
+        )
+        self._failure, self._failed_us = NO_REPLY, start_us  # of the last scan without an answer
         # Readings that must be recorded at least so often, and when they last were.
         self._paced = [
             (block, decoder, decoder.longest_silence_us)
@@ -106,34 +126,43 @@ class PanelReader:
             for decoder in block.decoder.points
             if decoder.longest_silence_us is not None
         ]
-        self._recorded_us: dict[str, int] = {}
+        self._recorded_us = {
+            decoder.name: until_us
+            for _, decoder, _ in self._paced
+            if decoder.name in self._reported
+        }
         self._next_paced_us: int | None = None
+        self._plan_pace()
 
     @property
     def last_good_us(self) -> int:
         """Plant time up to which every point not reported otherwise is known."""
-        return self._last_good_us
+        moving = [held.after_us for block in self._blocks for held in block.held.values()]
+        return min([self._last_good_us, *moving])
 
     def take(self, scan: PanelScan) -> list[Input]:
         """Take one scan and say what it changes; nearly always nothing."""
         changed: list[tuple[_Block, BlockAnswer]] | None = None
         failed = False
-        first_good_us = 0
+        first_good_us: int | None = None
         now_us = scan.at_us
         for block, answer in zip(self._blocks, scan.answers, strict=True):
             now_us = answer.received_us
             if answer.payload is None:
-                failed = True
-                self._failure = answer.reason
+                failed = block.failing = True
                 continue
-            if first_good_us == 0 or answer.sent_us < first_good_us:
+            if first_good_us is None or answer.sent_us < first_good_us:
                 first_good_us = answer.sent_us
             if answer.payload == block.payload and not block.held and not block.lost:
                 block.last_good_us = answer.sent_us
+                block.failing = False
             elif changed is None:
                 changed = [(block, answer)]
             else:
                 changed.append((block, answer))
+        if first_good_us is None:
+            self._failure, self._failed_us = scan.answers[-1].reason, now_us
+            return self._check_silence(now_us, asked=True)
         if not failed and changed is None and self.lost_reason is None:
             self._last_good_us = self._answered_us = first_good_us
             if self._frozen_us is None and self._next_paced_us is None:
@@ -143,11 +172,25 @@ class PanelReader:
 
     def tick(self, now_us: int) -> list[Input]:
         """Notice what only the passing of time can tell: a lost panel, a reading due."""
-        return self._check_silence(now_us) or self._check_pace(now_us)
+        return self._check_silence(now_us, asked=False) or self._check_pace(now_us)
+
+    @property
+    def unsettled(self) -> bool:
+        """Whether the very next scan may bring news even if it is like the last one."""
+        if self.lost_reason is not None:
+            return self.lost_reason in WAITING
+        return any(block.held or (block.failing and not block.lost) for block in self._blocks)
+
+    def next_news_us(self) -> int | None:
+        """When scans that bring nothing new, but come in time, may yet have something to say."""
+        found = [] if self._next_paced_us is None else [self._next_paced_us]
+        if self._frozen_us is not None and self.lost_reason is None:
+            found.append(self._moved_us + self._frozen_us)
+        return min(found, default=None)
 
     def next_deadline_us(self) -> int | None:
         """When ``tick`` may have something to say, if no scan comes before."""
-        deadlines = [self._answered_us + self._silence_us] if self._watched() else []
+        deadlines = [self._answered_us + self._silence_us] if self.lost_reason is None else []
         if self._next_paced_us is not None:
             deadlines.append(self._next_paced_us)
         return min(deadlines, default=None)
@@ -162,46 +205,48 @@ class PanelReader:
         now_us: int,
     ) -> list[Input]:
         found: list[Input] = []
-        if first_good_us == 0:
-            return self._check_silence(now_us)
         self._answered_us = first_good_us
         lost_before = self.lost_reason
-        moved = self._moves(changed)
+        moved = self._moves(scan)
         if moved:
-            self._moved_us = now_us
-        if lost_before is not None and not (lost_before == FROZEN and not moved):
+            self._moved_us, self._lived_us = now_us, self.last_good_us
+        if lost_before is not None and (moved or lost_before != FROZEN):
             # Conservative: the panel is back when the last block of this scan has come in.
             self.lost_reason = None
-            self._moved_us = now_us
+            self._moved_us, self._lived_us = now_us, first_good_us
         for block, answer in changed:
             by_us = answer.received_us if lost_before is None else now_us
             if self.lost_reason is None:
+                if lost_before == FROZEN:  # what it showed meanwhile proves nothing
+                    block.last_good_us = min(block.last_good_us, self._frozen_from_us)
                 self._take_block(block, answer, by_us, found)
-        if lost_before is not None and self.lost_reason is None:
-            # After the changes: what is not among them is as it was.
-            found.append(PanelReturned(self.name, now_us))
-        self._last_good_us = min(
-            (block.last_good_us for block in self._blocks if not block.lost and block.payload),
-            default=first_good_us,
-        )
         for block, answer in zip(self._blocks, scan.answers, strict=True):
             if answer.payload is None:
                 self._check_block(block, answer, found)
+        self._last_good_us = min(block.last_good_us for block in self._blocks if not block.lost)
         if self.lost_reason is None:
-            found += self._check_stillness(now_us)
+            if lost_before is not None:
+                # After the changes: what is not among them is as it was.
+                found.append(PanelReturned(self.name, now_us))
+            judged = self._heartbeat_at is None or scan.answers[self._heartbeat_at].payload
+            found += self._check_stillness(now_us) if judged else []
         return found
 
-    def _moves(self, changed: list[tuple[_Block, BlockAnswer]]) -> bool:
-        """Whether the scan shows that the panel lives: its heartbeat, or anything, moved."""
-        for block, answer in changed:
-            if block.payload is None:
-                return True
-            if answer.payload is None or answer.payload == block.payload:
+    def _moves(self, scan: PanelScan) -> bool:
+        """Whether the scan shows that the panel lives: its heartbeat, or anything, moved.
+
+        To be called before the scan is taken. A block seen for the first time, or again, counts as
+        moved: it is not known to stand still.
+        """
+        for position, (block, answer) in enumerate(zip(self._blocks, scan.answers, strict=True)):
+            if answer.payload is None or self._heartbeat_at not in (None, position):
                 continue
-            if self._heartbeat is None:
+            if block.payload is None or block.lost:
                 return True
+            if answer.payload == block.payload:
+                continue
             touched = block.decoder.touched(block.payload, answer.payload)
-            if any(decoder.name == self._heartbeat for decoder in touched):
+            if self._heartbeat is None or any(point.name == self._heartbeat for point in touched):
                 return True
         return False
 
@@ -217,7 +262,7 @@ class PanelReader:
             points = ()
         else:
             points = tuple(block.decoder.touched(before, payload))
-        block.payload, block.lost = payload, False
+        block.payload, block.lost, block.failing = payload, False, False
         block.last_good_us = answer.sent_us
         if block.held:
             self._release_held(block, payload, by_us, found)
@@ -265,6 +310,8 @@ class PanelReader:
         known = self._reported.get(decoder.name)
         if known == now:
             return
+        if decoder.name == self._heartbeat and known is not None and known.quality is now.quality:
+            return  # it only has to move; its figures are no news
         if (
             decoder.deadband > 0
             and known is not None
@@ -274,7 +321,7 @@ class PanelReader:
             and abs(now.value - known.value) < decoder.deadband
         ):
             return
-        if known is None or known.quality is not Quality.GOOD:
+        if known is None or known.quality is Quality.BAD:
             after_us = by_us
         self._reported[decoder.name] = now
         if decoder.longest_silence_us is not None:
@@ -291,41 +338,39 @@ class PanelReader:
         if block.lost or answer.received_us - block.last_good_us < self._silence_us:
             return
         block.lost = True
-        block.held.clear()
+        lost = Decoded(None, Quality.BAD, answer.reason)
         for decoder in block.decoder.points:
-            lost = Decoded(None, Quality.BAD, answer.reason)
-            if self._reported.get(decoder.name) != lost:
-                self._reported[decoder.name] = lost
-                found.append(
-                    PointChanged(
-                        decoder.name,
-                        None,
-                        Quality.BAD,
-                        answer.reason,
-                        block.last_good_us,
-                        answer.received_us,
-                    )
+            if self._reported.get(decoder.name) == lost:
+                continue
+            self._reported[decoder.name] = lost
+            held = block.held.get(decoder.name)
+            after_us = block.last_good_us if held is None else held.after_us
+            found.append(
+                PointChanged(
+                    decoder.name, None, Quality.BAD, answer.reason, after_us, answer.received_us
                 )
+            )
+        block.held.clear()
 
-    def _check_silence(self, now_us: int) -> list[Input]:
-        if not self._watched() or now_us - self._answered_us < self._silence_us:
+    def _check_silence(self, now_us: int, *, asked: bool) -> list[Input]:
+        """Lose the panel if it has been silent too long; ``asked`` if a scan has just failed."""
+        watched = self.lost_reason is None or (asked and self.lost_reason in WAITING)
+        if not watched or now_us - self._answered_us < self._silence_us:
             return []
-        reason = AWAY if self._visits and self._failure in UNREACHED else self._failure
-        return self._lose(reason, self._last_good_us, now_us)
+        reason = self._failure if self._failed_us > self._answered_us else NO_REPLY
+        if self._visits and reason in UNREACHED:
+            reason = AWAY
+        return self._lose(reason, self.last_good_us, now_us)
 
     def _check_stillness(self, now_us: int) -> list[Input]:
         if self._frozen_us is None or now_us - self._moved_us < self._frozen_us:
             return []
-        return self._lose(FROZEN, self._moved_us, now_us)
-
-    def _watched(self) -> bool:
-        return self.lost_reason is None or self.lost_reason in WAITING
+        self._frozen_from_us = min(self._lived_us, self.last_good_us)
+        return self._lose(FROZEN, self._frozen_from_us, now_us)
 
     def lose(self, reason: str, now_us: int) -> list[Input]:
         """Stop knowing, for a reason of our own; the next scan brings the panel back."""
-        return (
-            [] if self.lost_reason is not None else self._lose(reason, self._last_good_us, now_us)
-        )
+        return [] if self.lost_reason is not None else self._lose(reason, self.last_good_us, now_us)
 
     def _lose(self, reason: str, last_good_us: int, now_us: int) -> list[Input]:
         self.lost_reason = reason

@@ -71,6 +71,7 @@ class Pipeline:
         saved: str,
         since: Iterable[Record],
         known_until_us: Mapping[str, int],
+        stopped_us: int,
         now_us: int,
     ) -> tuple[list[Record], list[str]]:
         """Continue where an earlier process left off; the stop between becomes a gap.
@@ -78,14 +79,16 @@ class Pipeline:
         Args:
             saved: the newest state on record.
             since: the records of inputs after it.
-            known_until_us: for each panel, the plant time up to which its points were known.
+            known_until_us: for each panel that answered, the plant time up to which its points
+                were known.
+            stopped_us: plant time of the last sign of the earlier process.
             now_us: plant time of this instant.
 
         Returns:
             the records that say so, and the names of components that had to start afresh.
         """
-        unusable = self.engine.restore(saved, now_us)
-        self.engine.replay(input_of(record) for record in since)
+        unusable = self.engine.restore(saved)
+        self.engine.replay((input_of(record) for record in since), stopped_us, now_us)
         records: list[Record] = []
         for name, panel in self.plant.panels.items():
             known = {
@@ -93,13 +96,13 @@ class Pipeline:
                 for point, decoded in self.engine.points.items()
                 if point.partition(".")[0] == name
             }
-            if not known:
-                continue
-            until_us = min(known_until_us.get(name, now_us), now_us)
-            self.readers[name] = PanelReader(
-                name, panel, self._plans[name], now_us, known, until_us
-            )
-            records += self._take([PanelLost(name, COLLECTOR_STOPPED, until_us, now_us)])
+            until_us = min(known_until_us.get(name, stopped_us), now_us)
+            if known:
+                self.readers[name] = PanelReader(
+                    name, panel, self._plans[name], now_us, known, until_us
+                )
+            if known or self.engine.has_watched(name):
+                records += self._take([PanelLost(name, COLLECTOR_STOPPED, until_us, now_us)])
         return records, unusable
 
     def save(self) -> str:
@@ -126,9 +129,13 @@ class Pipeline:
         records: list[Record] = []
         for reader in self.readers.values():
             records += self._take(reader.tick(now_us))
-        if now_us >= self.engine.next_deadline_us():
-            records += self._take([Tick(now_us)])
-        return records
+        return records + self.report(now_us)
+
+    def report(self, now_us: int) -> list[Record]:
+        """Tell the figures that move while nothing changes, if that is due."""
+        if now_us < self.engine.next_deadline_us():
+            return []
+        return self._take([Tick(now_us, self.known_until_us())])
 
     def next_deadline_us(self) -> int:
         """Plant time at which ``tick`` is wanted if nothing comes before."""

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from collector.plant.equipment import Floats
 from collector.units import UNITS, Unit
 
 
@@ -38,19 +39,19 @@ QUANTITIES: dict[str, Quantity] = _table(
     Quantity("run_hours_unknown", UNITS["h"], "time during which nobody knows whether it ran"),
     Quantity("starts", UNITS["1"], "starts seen; uncertain where some may hide in a gap"),
     Quantity("current_run", UNITS["min"], "length of the run under way, 0 when stopped"),
-    Quantity("starts_per_hour", UNITS["/h"], "starts in the last 60 minutes"),
-    Quantity("made", UNITS["1"], "1 while the water lifts the float, 0 while it hangs"),
+    Quantity("starts_per_hour", UNITS["/h"], "starts seen in the last 60 minutes"),
     Quantity("level_band", UNITS["m"], "between which float heights the water stands", text=True),
-    Quantity("link_state", UNITS["1"], "up, lost or away", text=True),
+    Quantity("link_state", UNITS["1"], "up, lost, away or not watched", text=True),
     Quantity("link_availability", UNITS["%"], "share of the time the panel answered"),
 )
+
+FLOAT_ROLES = tuple(Floats.model_fields)
 
 EVENTS: dict[str, str] = {
     "started": "the run contact made",
     "stopped": "the run contact broke; the value is the length of the run in s",
-    "float_made": "the water reached the float",
-    "float_broke": "the water fell below the float",
+    **{f"float_{role}_made": f"the water reached the {role} float" for role in FLOAT_ROLES},
+    **{f"float_{role}_broke": f"the water fell below the {role} float" for role in FLOAT_ROLES},
     "link_lost": "the panel stopped answering",
     "link_returned": "the panel answers again; the value is the length of the gap in s",
-    "gap_ended": "time about which nothing is known came to an end; the value is its length in s",
 }

@@ -7,7 +7,8 @@ first at which the new one was (``by_us``). The truth lies between.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import IntEnum
 
 Value = bool | int | float | str | None
@@ -98,9 +99,15 @@ class ClockStepped:
 
 @dataclass(frozen=True, slots=True)
 class Tick:
-    """Nothing but time has passed; sent when ``Engine.next_deadline`` comes."""
+    """Nothing but time has passed; sent when ``Engine.next_deadline_us`` comes.
+
+    Args:
+        known_until_us: for each panel that answers, the plant time up to which its points are
+            known; figures told at a tick claim nothing beyond it.
+    """
 
     by_us: int
+    known_until_us: Mapping[str, int] = field(default_factory=dict)
 
 
 Input = PointChanged | PanelLost | PanelReturned | ClockStepped | Tick

@@ -10,6 +10,10 @@ Time about which nothing is known (lost link, collector stopped, bad value) is c
 truth of a total therefore lies between ``known - brackets`` and ``known + brackets + unknown``.
 A start inside such a gap cannot be seen: after a gap the number of starts is "at least".
 
+Two limits: a run or pause shorter than the time between two reads leaves nothing, as with any
+sampling; and figures told between two reads claim nothing beyond the last one, so that what is told
+of run time never goes back unless a panel turns out to have been frozen.
+
 Source: sampling bound, elementary. Counting off-to-on transitions as starts and run time as the sum
 of on-intervals: common practice, no source.
 """
@@ -26,6 +30,9 @@ HOUR_US = 3_600_000_000
 MOST_RECENT_STARTS = 4_000  # at most one a second in an hour, with room
 RUNNING, STOPPED, UNKNOWN = "running", "stopped", "unknown"
 HIDDEN_STARTS = "starts may hide in gaps"
+HOUR_NOT_WHOLE = "the last 60 minutes were not all watched"
+GAPS_INSIDE = "gaps inside the run"
+START_NOT_SEEN = "its start was not seen"
 
 
 class RunMeter:
@@ -51,11 +58,13 @@ class RunMeter:
         self.run_since_us: int | None = None  # begin of the run under way
         self._run_gap_us = 0  # unknown time inside the run under way
         self._run_bracket_us = 0
+        self._run_early_us: int | None = 0  # by how much it may have begun earlier; None: any
         self._before: bool | None = None  # state before the gap that lasts
         self._point_bad = False  # the contact itself, not its panel, is not to be believed
         self._counted_us = start_us  # everything before is in one of the totals
+        self._whole_since_us: int | None = None  # no gap from here on
         self._recent: deque[int] = deque(maxlen=MOST_RECENT_STARTS)
-        self._rate_told = 0
+        self._rate_told: list[int] = []
         self._run_told = False
 
     # --- inputs ---------------------------------------------------------------------------------
@@ -64,15 +73,17 @@ class RunMeter:
         self._point_bad = change.value is None or change.quality is Quality.BAD
         if self._point_bad:
             return self._lose(change.reason, change.after_us, change.by_us)
-        found = self._find(change.by_us)
+        gap_from_us: int | None = None
+        found: list[Output] = []
+        if self.running is None:
+            gap_from_us = self._counted_us
+            found = self._find(change.by_us)
         running = bool(change.value)
         if self.running is None:
-            found += self._first(running, change)
-        elif running != self.running:
-            found += self._start(change) if running else self._stop(change)
-        elif found:
-            found.append(self._state(change.by_us))
-        return found
+            return found + self._first(running, change)
+        if running == self.running:
+            return [*found, self._state(change.by_us)] if found else []
+        return found + (self._start if running else self._stop)(change, gap_from_us)
 
     def lost(self, panel: str, reason: str, last_good_us: int, by_us: int) -> list[Output]:
         del panel
@@ -80,20 +91,20 @@ class RunMeter:
 
     def returned(self, panel: str, by_us: int) -> list[Output]:
         del panel
-        if self.running is not None or self._point_bad:
+        if self.running is not None or self._before is None or self._point_bad:
             return []
-        found = self._find(by_us)
-        return [*found, self._state(by_us)] if found else found
+        return [*self._find(by_us), self._state(by_us)]
 
-    def report(self, at_us: int) -> list[Output]:
+    def report(self, at_us: int, known_us: int) -> list[Output]:
         found: list[Output] = []
+        if self.running is not False:
+            found.append(self._run_hours(at_us, known_us))
         if self.running:
-            found += [self._run_hours(at_us), self._current_run(at_us)]
-        rate = self.starts_in_last_hour(at_us)
-        if rate != self._rate_told:
-            found.append(self._rate(at_us))
+            found.append(self._current_run(at_us, known_us))
         if self.running is None:
             found.append(self._unknown_hours(at_us))
+        if self._rate_told not in ([], self._rate_now(at_us)):
+            found.append(self._rate(at_us))
         return found
 
     # --- what it knows --------------------------------------------------------------------------
@@ -108,10 +119,8 @@ class RunMeter:
         return self.unknown_us + (max(0, at_us - self._counted_us) if waiting else 0)
 
     def starts_in_last_hour(self, at_us: int) -> int:
-        """Starts seen in the 60 minutes before ``at_us``."""
-        while self._recent and self._recent[0] <= at_us - HOUR_US:
-            self._recent.popleft()
-        return len(self._recent)
+        """Starts seen in the 60 minutes up to ``at_us``; one exactly 60 minutes ago is out."""
+        return sum(1 for start_us in self._recent if start_us > at_us - HOUR_US)
 
     # --- transitions ----------------------------------------------------------------------------
 
@@ -125,70 +134,85 @@ class RunMeter:
     def _first(self, running: bool, change: PointChanged) -> list[Output]:
         """The very first thing known of this contact: no start was seen."""
         self.running = running
-        self.run_since_us = change.by_us if running else None
-        return [self._state(change.by_us)]
+        if running:
+            self.run_since_us, self._run_gap_us = change.by_us, 0
+            self._run_bracket_us, self._run_early_us = 0, None
+        return [self._state(change.by_us), self._run_hours(change.by_us, change.by_us),
+                self._starts(change.by_us), self._rate(change.by_us)]  # fmt: skip
 
-    def _start(self, change: PointChanged) -> list[Output]:
+    def _start(self, change: PointChanged, gap_from_us: int | None) -> list[Output]:
         at_us, half_us = self._middle(change)
+        after_us = change.after_us if gap_from_us is None else min(change.after_us, gap_from_us)
         self.running = True
         self._counted_us = at_us
         self.run_since_us, self._run_gap_us, self._run_bracket_us = at_us, 0, half_us
+        self._run_early_us = 0 if gap_from_us is None else max(0, at_us - gap_from_us)
         self.bracket_us += half_us
         self.starts += 1
+        while self._recent and self._recent[0] <= at_us - HOUR_US:
+            self._recent.popleft()
         self._recent.append(at_us)
-        event = Event(f"{self.name}.started", change.after_us, change.by_us)
+        event = Event(f"{self.name}.started", after_us, change.by_us)
         return [event, self._state(change.by_us), self._starts(change.by_us),
                 self._rate(change.by_us)]  # fmt: skip
 
-    def _stop(self, change: PointChanged) -> list[Output]:
+    def _stop(self, change: PointChanged, gap_from_us: int | None) -> list[Output]:
         at_us, half_us = self._middle(change)
+        after_us = change.after_us if gap_from_us is None else min(change.after_us, gap_from_us)
         self.known_on_us += at_us - self._counted_us
         self._counted_us = at_us
         self.bracket_us += half_us
         self.running = False
         since_us = at_us if self.run_since_us is None else self.run_since_us
-        broken = self._run_gap_us > 0
+        doubt = self._doubt()
         event = Event(
             f"{self.name}.stopped",
-            change.after_us,
+            after_us,
             change.by_us,
             value=(at_us - since_us) / 1e6,
-            quality=Quality.UNCERTAIN if broken else Quality.GOOD,
-            reason="gaps inside the run" if broken else "",
+            quality=Quality.UNCERTAIN if doubt else Quality.GOOD,
+            reason=doubt,
         )
         self.run_since_us = None
-        found: list[Output] = [event, self._state(change.by_us), self._run_hours(change.by_us)]
+        found: list[Output] = [event, self._state(change.by_us),
+                               self._run_hours(change.by_us, change.by_us)]  # fmt: skip
         if self._run_told:
             self._run_told = False
             found.append(Derived(f"{self.name}.current_run", 0.0, Quality.GOOD, change.by_us))
         return found
 
+    def _doubt(self) -> str:
+        """Why the length of the run under way is not just what its brackets say; else empty."""
+        if self._run_gap_us > 0:
+            return GAPS_INSIDE
+        return "" if self._run_early_us == 0 else START_NOT_SEEN
+
     def _lose(self, reason: str, last_good_us: int, by_us: int) -> list[Output]:
         if self.running is None:
             return []
-        if self.running:
+        was_running = self.running
+        if was_running:
             self.known_on_us += max(0, last_good_us - self._counted_us)
-        self._before = self.running
+        self._before = was_running
         # A start seen after last_good_us is already counted; never count backwards.
         self._counted_us = max(self._counted_us, last_good_us)
         self.running = None
-        return [self._state(by_us, reason)]
+        state = self._state(by_us, reason)
+        return [state, self._run_hours(by_us, by_us)] if was_running else [state]
 
     def _find(self, by_us: int) -> list[Output]:
-        """The gap, if there is one, ends here; the state is as before until told otherwise."""
-        if self.running is not None:
-            return []
+        """The gap ends here; the state is as before until told otherwise."""
         gap_us = max(0, by_us - self._counted_us)
         self.unknown_us += gap_us
         self._counted_us = max(self._counted_us, by_us)
+        self._whole_since_us = by_us
         self.running, self._before = self._before, None
-        if gap_us == 0:
-            return []
-        if self.running is not None:
-            self.gaps += 1
+        if self.running is None:
+            return [self._unknown_hours(by_us)]
+        self.gaps += 1
         if self.run_since_us is not None:
             self._run_gap_us += gap_us
-        return [self._unknown_hours(by_us), self._run_hours(by_us), self._starts(by_us)]
+        return [self._unknown_hours(by_us), self._run_hours(by_us, by_us), self._starts(by_us)]
 
     # --- figures --------------------------------------------------------------------------------
 
@@ -199,16 +223,17 @@ class RunMeter:
             f"{self.name}.state", RUNNING if self.running else STOPPED, Quality.GOOD, at_us
         )
 
-    def _run_hours(self, at_us: int) -> Derived:
-        known = self.known_on_until(at_us)
+    def _run_hours(self, at_us: int, known_us: int) -> Derived:
+        known = self.known_on_until(known_us)
         unknown = self.unknown_until(at_us)
+        not_read = 0 if self.running is None else max(0, at_us - max(known_us, self._counted_us))
         return Derived(
             f"{self.name}.run_hours",
             known / 1e6,
             Quality.UNCERTAIN if unknown else Quality.GOOD,
             at_us,
             low=max(0, known - self.bracket_us) / 1e6,
-            high=(known + self.bracket_us + unknown) / 1e6,
+            high=(known + self.bracket_us + unknown + not_read) / 1e6,
             reason="unknown time" if unknown else "",
         )
 
@@ -217,19 +242,23 @@ class RunMeter:
             f"{self.name}.run_hours_unknown", self.unknown_until(at_us) / 1e6, Quality.GOOD, at_us
         )
 
-    def _current_run(self, at_us: int) -> Derived:
+    def _current_run(self, at_us: int, known_us: int) -> Derived:
         since_us = at_us if self.run_since_us is None else self.run_since_us
-        length = (at_us - since_us) / 1e6
+        length_us = max(0, known_us - since_us)
+        early_us, doubt = self._run_early_us, self._doubt()
         self._run_told = True
-        broken = self._run_gap_us > 0
         return Derived(
             f"{self.name}.current_run",
-            length,
-            Quality.UNCERTAIN if broken else Quality.GOOD,
+            length_us / 1e6,
+            Quality.UNCERTAIN if doubt else Quality.GOOD,
             at_us,
-            low=max(0.0, length - (self._run_bracket_us + self._run_gap_us) / 1e6),
-            high=length + self._run_bracket_us / 1e6,
-            reason="gaps inside the run" if broken else "",
+            low=max(0, length_us - self._run_bracket_us - self._run_gap_us) / 1e6,
+            high=(
+                None
+                if early_us is None
+                else (max(at_us, since_us) - since_us + self._run_bracket_us + early_us) / 1e6
+            ),
+            reason=doubt,
         )
 
     def _starts(self, at_us: int) -> Derived:
@@ -244,16 +273,32 @@ class RunMeter:
             reason=HIDDEN_STARTS if hidden else "",
         )
 
+    def _rate_now(self, at_us: int) -> list[int]:
+        """Starts in the last hour, and 1 if all of that hour was watched, else 0."""
+        since_us = self._whole_since_us
+        whole = self.running is not None and since_us is not None and at_us - since_us >= HOUR_US
+        return [self.starts_in_last_hour(at_us), int(whole)]
+
     def _rate(self, at_us: int) -> Derived:
-        self._rate_told = self.starts_in_last_hour(at_us)
-        return Derived(f"{self.name}.starts_per_hour", self._rate_told / 3600, Quality.GOOD, at_us)
+        self._rate_told = self._rate_now(at_us)
+        starts, whole = self._rate_told
+        rate_per_s = starts / 3600
+        return Derived(
+            f"{self.name}.starts_per_hour",
+            rate_per_s,
+            Quality.GOOD if whole else Quality.UNCERTAIN,
+            at_us,
+            low=rate_per_s,
+            high=rate_per_s if whole else None,
+            reason="" if whole else HOUR_NOT_WHOLE,
+        )
 
     # --- keeping --------------------------------------------------------------------------------
 
     _KEPT = (
         "running", "known_on_us", "unknown_us", "bracket_us", "starts", "gaps", "run_since_us",
-        "_run_gap_us", "_run_bracket_us", "_before", "_point_bad", "_counted_us", "_rate_told",
-        "_run_told",
+        "_run_gap_us", "_run_bracket_us", "_run_early_us", "_before", "_point_bad", "_counted_us",
+        "_whole_since_us", "_rate_told", "_run_told",
     )  # fmt: skip
 
     def save(self) -> Saved:
@@ -263,8 +308,10 @@ class RunMeter:
 
     def restore(self, saved: Saved) -> None:
         try:
-            for name in self._KEPT:
-                setattr(self, name, saved[name.lstrip("_")])
-            self._recent = deque(cast(list[int], saved["recent"]), maxlen=MOST_RECENT_STARTS)
+            kept = {name: saved[name.lstrip("_")] for name in self._KEPT}
+            recent = cast(list[int], saved["recent"])
         except KeyError as missing:
             raise ValueError(f"run state of {self.name} lacks {missing}") from None
+        for name, value in kept.items():
+            setattr(self, name, value)
+        self._recent = deque(recent, maxlen=MOST_RECENT_STARTS)
