@@ -306,7 +306,7 @@ class _Composer:
         self.count += 1
         if self.count > MOST_VALUES:
             raise self.stop(mark, f"more than {MOST_VALUES} values", "a smaller file")
-        if len(path) > DEEPEST_NESTING:
+        if len(path) >= DEEPEST_NESTING:
             raise self.stop(
                 mark, f"more than {DEEPEST_NESTING} levels within each other", "fewer levels"
             )
@@ -386,9 +386,9 @@ class _Expansion:
     marks: dict[Path, Place] = field(default_factory=dict)
 
     def value_of(self, node: _Node, path: Path, key: Mark | None) -> Any:
-        if len(self.marks) >= MOST_VALUES or len(path) > DEEPEST_NESTING:
+        if len(self.marks) >= MOST_VALUES or len(path) >= DEEPEST_NESTING:
             raise self.composer.stop(
-                node.mark,
+                None,
                 f"aliases that repeat more than {MOST_VALUES} values or {DEEPEST_NESTING} levels",
                 "fewer aliases",
             )

@@ -25,13 +25,14 @@ class _Sentence(NamedTuple):
 
 TAB_FOUND = "a tab"
 TAB_EXPECTED = "spaces; YAML does not allow tabs where lines are indented"
-QUOTES = "put the text in quotes if it is meant as it stands"
+QUOTES = "quotes around text that is meant as it stands"
 
 SENTENCES = (
     _Sentence(
         "mapping values are not allowed",
-        "a second ':' in a value, or a key indented deeper than those beside it",
-        "one 'key: value' a line, and quotes around text that contains ': '",
+        "a ':' where no key can stand",
+        "one 'key: value' a line with a space after the colon, the keys of a block indented alike, "
+        "and quotes around text that contains ': '",
     ),
     _Sentence(
         "could not find expected ':'",
@@ -49,19 +50,24 @@ SENTENCES = (
         "a line that is no item of the list above it",
         "'- ' indented exactly as the items before, or less indentation to end the list",
     ),
-    _Sentence("did not find expected ',' or", "a bracket that is not closed", "']' or '}'", True),
     _Sentence(
-        "found unexpected end of stream", "quotes that are not closed", "'\"' or \"'\"", True
+        "did not find expected ',' or", "a bracket or quotes not closed", "the closing ones", True
     ),
     _Sentence(
-        "found unexpected document indicator", "quotes that are not closed", "'\"' or \"'\"", True
+        "found unexpected end of stream", "quotes that are not closed", "the closing ones", True
+    ),
+    _Sentence(
+        "found unexpected document indicator",
+        "quotes that are not closed",
+        "the closing ones",
+        True,
     ),
     _Sentence("cannot start any token", "a character no value may begin with (@, ` or %)", QUOTES),
     _Sentence("block sequence entries are not allowed", "'- ' behind a key", "it on its own line"),
     _Sentence(
         "did not find expected alphabetic or numeric character",
         "'*' or '&' without a name",
-        "the name of an anchor; " + QUOTES,
+        "the name of an anchor, or " + QUOTES,
     ),
     _Sentence(
         "unknown escape character",
@@ -76,14 +82,14 @@ SENTENCES = (
     _Sentence(
         "did not find expected node content",
         "',', ']' or '}' where a value should begin",
-        "a value; " + QUOTES,
+        "a value, or " + QUOTES,
     ),
     _Sentence(
         "exceeded maximum nesting depth", "brackets within brackets without end", "fewer of them"
     ),
     _Sentence("document start", "text after the end of the document", "nothing there"),
     _Sentence("incompatible YAML document", "a '%YAML' line of another version", "none, or 1.2"),
-    _Sentence("directive", "a line that begins with '%'", "a key; " + QUOTES),
+    _Sentence("directive", "a line that begins with '%'", "a key, or " + QUOTES),
     _Sentence(
         "did not find expected comment or line break",
         "text behind '|' or '>'",
@@ -109,6 +115,8 @@ def syntax_problem(error: yaml.YAMLError, text: str, file: str) -> Problem:
     tab = _tab_in_indentation(text, line)
     if tab is not None:
         return Problem(file, line + 1, tab + 1, "", TAB_FOUND, TAB_EXPECTED)
+    if problem_mark.index >= len(text.rstrip()) and "node content" in phrase:
+        return Problem(file, line + 1, column + 1, "", "the end of the file", "closing brackets")
     for sentence in SENTENCES:
         if sentence.phrase in phrase:
             if sentence.at_beginning:
