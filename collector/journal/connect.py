@@ -45,6 +45,15 @@ def check_library() -> None:
         )
 
 
+def damaged(path: str | Path, found: str) -> JournalDamaged:
+    """The error for a damaged journal, from what SQLite found."""
+    found = " ".join(found.removeprefix("*** in database main ***").split())
+    return JournalDamaged(
+        f"the journal {path} is damaged ({found}); keep the file for repair, "
+        "and start with another path or restore a copy"
+    )
+
+
 def translate(error: apsw.Error, path: str | Path, connection: apsw.Connection | None = None,
               doing: str = "use") -> JournalError:  # fmt: skip
     """Turn SQLite's error into ours, in one sentence."""
@@ -53,10 +62,7 @@ def translate(error: apsw.Error, path: str | Path, connection: apsw.Connection |
     if isinstance(error, apsw.NotADBError):
         return JournalError(f"{path} is not a journal: it is no SQLite database")
     if isinstance(error, apsw.CorruptError):
-        return JournalDamaged(
-            f"the journal {path} is damaged ({error}); keep the file for repair, "
-            "and start with another path or restore a copy"
-        )
+        return damaged(path, str(error))
     if isinstance(error, apsw.IOError):
         number = connection.system_errno if connection is not None else 0
         if number in NO_ROOM:

@@ -16,10 +16,10 @@ from pathlib import Path
 import apsw
 
 from collector.core.records import Record
-from collector.errors import JournalDamaged
 from collector.journal import connect, rows, schema
 from collector.journal.items import Alive, Configuration, Cursor, Quarantined
 
+CHECKPOINT_WAIT_MS = 20
 INSERT = f"INSERT INTO record ({rows.COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?)"  # noqa: S608 — constant
 CURSOR_SET = """
 INSERT INTO cursor VALUES (?1, ?2, ?3, ?4, ?5, 0, 0) ON CONFLICT (outlet) DO UPDATE SET
@@ -100,10 +100,7 @@ class Ledger:
             alarm.cancel()
             alarm.join()
         if found != "ok":
-            raise JournalDamaged(
-                f"the journal {self.path} is damaged ({found}); keep the file for repair, "
-                "and start with another path or restore a copy"
-            )
+            raise connect.damaged(self.path, found)
         return True
 
     def _load(self) -> None:
@@ -249,7 +246,9 @@ class Ledger:
             apsw.Error: except that a reader is in the way, which is no error.
         """
         mode = apsw.SQLITE_CHECKPOINT_TRUNCATE if truncate else apsw.SQLITE_CHECKPOINT_PASSIVE
-        self.connection.set_busy_timeout(50)  # readers are short; the next try comes soon
+        self.connection.set_busy_timeout(
+            CHECKPOINT_WAIT_MS
+        )  # readers are short; the next try comes soon
         try:
             self.connection.wal_checkpoint(mode=mode)
         except apsw.BusyError:

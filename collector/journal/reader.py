@@ -175,8 +175,9 @@ class JournalReader:
 
     def _eras(self, head: int) -> Iterator[tuple[int, int, int]]:
         firsts = self._era_firsts
-        lasts = [following - 1 for following in firsts[1:]] + [head]
-        yield from zip(firsts, lasts, self._era_offsets, strict=True)
+        for index, (first, offset_us) in enumerate(zip(firsts, self._era_offsets, strict=True)):
+            following = firsts[index + 1] if index + 1 < len(firsts) else head + 1
+            yield first, following - 1, offset_us
 
     def _history(
         self, subject: str, from_us: int, to_us: int, limit: int, first: int, last: int

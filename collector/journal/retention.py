@@ -18,9 +18,9 @@ from collector.core.records import Quality, Record, RecordKind
 from collector.journal.items import Cursor
 from collector.journal.ledger import Batch, Ledger
 
-STEP_RECORDS = 1_000
-DROP_RECORDS = 5_000
-VACUUM_PAGES = 256
+MOST_STEP_RECORDS = 1_000
+BYTES_LOGGED_BY_RECORD = 512
+"""What deleting a record adds to the log at most, by trial; bounds a step by the log's share."""
 SHARE_FREED = 0.02
 """Share of the room that one pass frees, so that passes are rare."""
 
@@ -53,8 +53,11 @@ class Retention:
     ) -> None:
         self._ledger = ledger
         self._outlets = None if outlets is None else frozenset(outlets)
-        self.log_bytes = max(64 << 10, min(8 << 20, size_limit_bytes // 8))
-        self.room_bytes = size_limit_bytes - self.log_bytes - reserve_bytes
+        log_share_bytes = min(16 << 20, size_limit_bytes // 8)
+        self.log_bytes = log_share_bytes // 2  # the other half is for the transaction under way
+        self.room_bytes = size_limit_bytes - log_share_bytes - reserve_bytes
+        self._step_records = min(MOST_STEP_RECORDS, self.log_bytes // BYTES_LOGGED_BY_RECORD)
+        self._step_pages = self.log_bytes // 2 // ledger.page_bytes
         self._freeing = False
         self.stuck = False
 
@@ -68,8 +71,12 @@ class Retention:
         self._freeing = self._used_bytes() > room
         return self._freeing
 
-    def step(self) -> tuple[bool, list[Record]]:
+    def step(self, written: int = 0) -> tuple[bool, list[Record]]:
         """Delete one small step's worth, or give free pages back to the disk.
+
+        Args:
+            written: records written since the last step; twice as many may go, so that deleting
+                gets on faster than writing.
 
         Returns:
             Whether there is more to do now, and the records just written to say what was dropped.
@@ -84,12 +91,13 @@ class Retention:
         replay_from = connection.execute("SELECT sequence FROM state").get or 0
         cursors = self._cursors()
         delivered = min((cursor.delivered for cursor in cursors), default=replay_from)
-        numbers = self._deletable(min(delivered, replay_from), STEP_RECORDS)
+        count = max(self._step_records, 2 * written)
+        numbers = self._deletable(min(delivered, replay_from), count)
         if numbers:
             self._ledger.commit(Batch(), before=lambda: self._delete(numbers))
             self.stuck = False
             return True, []
-        numbers = self._deletable(replay_from, DROP_RECORDS)
+        numbers = self._deletable(replay_from, 4 * count)
         self.stuck = not numbers
         if not numbers:
             return False, []
@@ -163,7 +171,7 @@ class Retention:
         surplus = ledger.file_bytes() - self.room_bytes
         if surplus <= 0 or ledger.free_bytes() == 0:
             return False
-        pages = min(VACUUM_PAGES, surplus // ledger.page_bytes + 1)
+        pages = min(self._step_pages, surplus // ledger.page_bytes + 1)
         # Each step of this statement frees one page: it has to be run to its end.
         ledger.connection.execute(f"PRAGMA incremental_vacuum({pages})").fetchall()
         return True

@@ -354,7 +354,7 @@ class Journal:
                 self._changed.notify_all()
             if ending:
                 return
-            more = self._tidy()
+            more = self._tidy(len(batch.records))
             if batch and not more:
                 with self._changed:
                     self._changed.wait_for(self._hurried, self._commit_period_s)
@@ -437,7 +437,7 @@ class Journal:
         try:
             self._ledger.checkpoint(truncate=True)
             for _ in range(100):
-                more = self._keep_within_size()
+                more = self._keep_within_size(0)
                 if not more:
                     break
             self._ledger.checkpoint(truncate=True)
@@ -445,16 +445,16 @@ class Journal:
             self._wait_out(error)
         return True
 
-    def _keep_within_size(self) -> bool:
-        more, said = self._retention.step()
+    def _keep_within_size(self, written: int) -> bool:
+        more, said = self._retention.step(written)
         self._tell(said, self._ledger.head - len(said) + 1)
         return more
 
-    def _tidy(self) -> bool:
+    def _tidy(self, written: int) -> bool:
         """Bound the log and the file after a commit; True if there is more to do."""
         try:
             self._ledger.bound_log(self._retention.log_bytes)
-            more = self._keep_within_size()
+            more = self._keep_within_size(written)
             self._reserve.take()
         except WAITED_OUT as error:
             self._wait_out(error)
