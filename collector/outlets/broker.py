@@ -153,11 +153,12 @@ class BrokerConnection:
     def cut(self) -> None:
         """Give the connection up without a word, as one that no longer answers."""
         self._dropped = True
-        with contextlib.suppress(OSError, ValueError):
-            raw = self._client.socket()
-            self._client.disconnect()  # ends the attempts where there is no socket yet
-            if isinstance(raw, socket.socket):
+        raw = self._client.socket()
+        if isinstance(raw, socket.socket):  # first, so that no goodbye gets through
+            with contextlib.suppress(OSError):
                 raw.shutdown(socket.SHUT_RDWR)
+        with contextlib.suppress(OSError, ValueError):
+            self._client.disconnect()  # ends the attempts
         threading.Thread(target=self._client.loop_stop, daemon=True, name="mqtt end").start()
 
     # --- on the network thread ------------------------------------------------------------------

@@ -9,8 +9,8 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import threading
-from collections.abc import Callable, Coroutine
-from typing import Any, TypeVar
+from collections.abc import Awaitable, Callable
+from typing import TypeVar
 
 from collector.clock import MICROSECONDS, Clock
 
@@ -44,7 +44,7 @@ async def in_daemon_thread(call: Callable[[], T]) -> T:
     return await outcome
 
 
-async def within(clock: Clock, work: Coroutine[Any, Any, object], limit_s: float) -> bool:
+async def within(clock: Clock, work: Awaitable[object], limit_s: float) -> bool:
     """Await something for a limited time; False if it was not done by then and was cancelled."""
     task = asyncio.ensure_future(work)
     deadline_us = clock.now_us() + int(limit_s * MICROSECONDS)

@@ -1,0 +1,325 @@
+"""Delivers the journal to a time-series store by line protocol over HTTP.
+
+One batch is out at a time, and the cursor moves when the store answers 204. Live rows come first
+in a batch, the backlog fills it up. A batch the store refuses is halved until the bad rows are
+alone; those go to quarantine, the rest is delivered. If the store has taken nothing at all, it is
+not the rows: the outlet is held, nothing is given up, and its status says why.
+
+What a store drops after having answered 204 nobody can know here. Give it a retention longer than
+the longest outage; some stores count what they ignore, watch that count.
+
+The library's batching writer loses rows at exit and after its last attempt, so only its
+synchronous write is used, in a thread of its own.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import Enum
+
+from influxdb_client.client.influxdb_client import InfluxDBClient
+from influxdb_client.client.write_api import SYNCHRONOUS
+from influxdb_client.domain.write_precision import WritePrecision
+from influxdb_client.rest import ApiException
+from urllib3.exceptions import HTTPError
+
+from collector.clock import MICROSECONDS, Clock
+from collector.outlets.contract import CursorKeeper, OutletStatus, Source
+from collector.outlets.delivery import Cursor, Delivery
+from collector.outlets.rows import Rows
+from collector.outlets.standing import Backoff, Patience, Standing
+from collector.outlets.threads import in_daemon_thread, within
+from collector.plant.catalogue import Catalogue
+from collector.plant.model import Plant
+from collector.settings import StoreSettings
+
+WRITTEN = 204
+BAD_ROWS = frozenset({400, 413, 422})
+TRY_LATER = frozenset({408, 425, 429})  # RFC 9110, RFC 8470, RFC 6585; all of 5xx beside
+REFUSALS_BEFORE_DOUBT = 10
+LONGEST_WAIT_S = 300.0
+POLL_PERIOD_US = 1_000_000
+
+
+class Verdict(Enum):
+    """What became of one write."""
+
+    WRITTEN = "written"
+    BAD_ROWS = "bad rows"
+    LATER = "later"
+    HELD = "held"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """The store's answer, with the reason in words and the wait it asks for."""
+
+    verdict: Verdict
+    why: str = ""
+    wait_s: float | None = None
+
+
+Row = tuple[int, str]
+
+
+class StoreOutlet:
+    """The store outlet; everything is called on one event loop.
+
+    Args:
+        settings: the store.
+        plant, catalogue: what the records are about.
+        journal: keeps the cursor.
+        reader: gives committed records.
+        clock: plant time.
+        patience: waiting times.
+    """
+
+    name = "store"
+
+    def __init__(
+        self,
+        settings: StoreSettings,
+        plant: Plant,
+        catalogue: Catalogue,
+        journal: CursorKeeper,
+        reader: Source,
+        clock: Clock,
+        patience: Patience | None = None,
+    ) -> None:
+        self._settings = settings
+        self._journal = journal
+        self._reader = reader
+        self._clock = clock
+        self._patience = patience or Patience()
+        self._rows = Rows(plant, catalogue)
+        kept = reader.cursor(self.name)
+        self._cursor = Cursor(kept.delivered, kept.ahead_from, kept.ahead_to)
+        self._cursor_at_us = clock.now_us()
+        self._delivery = Delivery(self._cursor, settings.batch)
+        self._head = reader.head()
+        self._standing = Standing(self.name, clock)
+        self._backoff = Backoff(self._patience.first_retry_s, self._patience.longest_retry_s)
+        self._begun = False
+        self._taken = False
+        self._try_at_us = 0
+        self._poll_at_us = 0
+        self._wake = asyncio.Event()
+        self._stop_asked = asyncio.Event()
+        self._running = False
+        self._ended = asyncio.Event()
+
+    # --- what the daemon calls ------------------------------------------------------------------
+
+    def notify(self, head: int) -> None:
+        """Tell that records up to ``head`` are committed; on the event loop."""
+        self._head = max(self._head, head)
+        self._wake.set()
+
+    def status(self) -> OutletStatus:
+        """How delivery stands."""
+        return self._standing.status(self._delivery, self._head)
+
+    async def run(self) -> None:
+        """Deliver until ``stop`` is called or the task is cancelled."""
+        self._running = True
+        ticker = asyncio.create_task(self._tick())
+        try:
+            with InfluxDBClient(
+                url=self._settings.url,
+                token=_revealed(self._settings),
+                org=self._settings.organisation,
+                timeout=int(1000 * self._settings.timeout_s),
+                ssl_ca_cert=_text(self._settings.authority_file),
+            ) as client:
+                while not self._stop_asked.is_set():
+                    await self._wake.wait()
+                    self._wake.clear()
+                    await self._turn(client)
+        finally:
+            ticker.cancel()
+            self._keep_cursor(now=True)
+            self._standing.turn("stopped", "the collector no longer delivers")
+            self._ended.set()
+
+    async def stop(self) -> None:
+        """End ``run`` with the cursor handed to the journal; a write under way gets a moment."""
+        self._stop_asked.set()
+        self._wake.set()
+        if self._running:
+            await self._ended.wait()
+
+    # --- the loop -------------------------------------------------------------------------------
+
+    async def _tick(self) -> None:
+        period_us = int(self._patience.tick_s * MICROSECONDS)
+        while True:
+            self._wake.set()
+            await self._clock.sleep_until(self._clock.now_us() + period_us)
+
+    async def _turn(self, client: InfluxDBClient) -> None:
+        while not self._stop_asked.is_set():
+            now_us = self._clock.now_us()
+            if now_us >= self._poll_at_us:  # should a notification have been missed
+                self._head = max(self._head, self._reader.head())
+                self._poll_at_us = now_us + POLL_PERIOD_US
+            self._keep_cursor()
+            if now_us < self._try_at_us:
+                return
+            if not self._begun:
+                self._delivery.begin(self._head)
+                self._begun = True
+            batch = self._gather()
+            if not batch:
+                return
+            await self._deliver(client, batch)
+
+    def _gather(self) -> list[Row]:
+        batch: list[Row] = []
+        while (wanted := self._delivery.wanted(self._head)) is not None:
+            records = self._reader.records_between(wanted.first, wanted.last, wanted.limit)
+            self._delivery.sent(wanted, [record.sequence for record in records])
+            for record in records:
+                try:
+                    line = self._rows.line(record)
+                except ValueError as error:
+                    self._quarantine(record.sequence, str(error))
+                    continue
+                if line:
+                    batch.append((record.sequence, line))
+                else:
+                    self._delivery.confirm(record.sequence)
+        return batch
+
+    async def _deliver(self, client: InfluxDBClient, batch: list[Row]) -> None:
+        parts = [batch]
+        bad: list[tuple[int, str]] = []
+        while parts:
+            part = parts.pop()
+            answer = await self._write(client, part)
+            if answer is None:
+                return
+            if answer.verdict is Verdict.WRITTEN:
+                self._written(part)
+            elif answer.verdict is not Verdict.BAD_ROWS:
+                self._fail(answer)
+                return
+            elif len(part) > 1:
+                middle = len(part) // 2
+                parts += [part[middle:], part[:middle]]
+            else:
+                bad.append((part[0][0], answer.why))
+                if not self._taken and len(bad) >= REFUSALS_BEFORE_DOUBT:
+                    break
+        if bad and not self._taken:
+            self._fail(Answer(Verdict.HELD, f"the store refuses every row: {bad[0][1]}"))
+            return
+        for sequence, why in bad:
+            self._quarantine(sequence, why)
+
+    def _written(self, part: list[Row]) -> None:
+        for sequence, _ in part:
+            self._delivery.confirm(sequence)
+        self._taken = True
+        self._backoff.reset()
+        self._standing.turn("delivering", f"writing to {self._settings.url}")
+        self._keep_cursor()
+
+    def _fail(self, answer: Answer) -> None:
+        """Wait, then begin again from the cursor."""
+        self._begun = self._taken = False
+        self._standing.retried += 1
+        self._delivery.rewind()
+        self._keep_cursor(now=True)
+        wait_us = self._backoff.next_us()
+        held = answer.verdict is Verdict.HELD
+        if held:
+            wait_us = int(self._patience.held_retry_s * MICROSECONDS)
+        if answer.wait_s is not None:
+            wait_us = max(wait_us, int(answer.wait_s * MICROSECONDS))
+        self._try_at_us = self._clock.now_us() + wait_us
+        self._standing.turn("held" if held else "unreachable", answer.why)
+
+    async def _write(self, client: InfluxDBClient, part: list[Row]) -> Answer | None:
+        """Write rows; None where a stop came first."""
+        lines = [line for _, line in part]
+        writing = asyncio.ensure_future(
+            in_daemon_thread(lambda: write(client, self._settings.bucket, lines))
+        )
+        stopping = asyncio.ensure_future(self._stop_asked.wait())
+        try:
+            await asyncio.wait({writing, stopping}, return_when=asyncio.FIRST_COMPLETED)
+            if not writing.done():
+                await within(self._clock, writing, self._patience.farewell_s)
+            return writing.result() if writing.done() and not writing.cancelled() else None
+        finally:
+            stopping.cancel()
+            writing.cancel()
+
+    def _quarantine(self, sequence: int, why: str) -> None:
+        self._journal.quarantine(self.name, sequence, why)
+        self._standing.refuse(sequence, why)
+        self._delivery.confirm(sequence)
+
+    def _keep_cursor(self, now: bool = False) -> None:
+        cursor = self._delivery.cursor
+        now_us = self._clock.now_us()
+        due_us = self._cursor_at_us + int(self._patience.cursor_s * MICROSECONDS)
+        if cursor == self._cursor or (now_us < due_us and not now):
+            return
+        self._cursor, self._cursor_at_us = cursor, now_us
+        self._journal.move_cursor(self.name, cursor.delivered, cursor.ahead_from, cursor.ahead_to)
+
+
+def write(client: InfluxDBClient, bucket: str, lines: Sequence[str]) -> Answer:
+    """Write lines and say what the store made of them; blocks, and raises nothing foreign."""
+    try:
+        client.write_api(write_options=SYNCHRONOUS).write(
+            bucket=bucket,
+            record=list(lines),
+            write_precision=WritePrecision.US,  # type: ignore[arg-type] # its constants are str
+        )
+        status: int = client.api_client.last_response.status
+    except ApiException as error:
+        return _refusal(error)
+    except (HTTPError, OSError, ValueError) as error:
+        return Answer(Verdict.LATER, f"no answer from {client.url}: {_short(str(error))}")
+    if status != WRITTEN:
+        why = f"{client.url} answers {status} where a store answers {WRITTEN}: is it the store?"
+        return Answer(Verdict.HELD, why)
+    return Answer(Verdict.WRITTEN)
+
+
+def _refusal(error: ApiException) -> Answer:
+    status = int(error.status or 0)
+    why = _short(str(error.message or error.reason or "no reason given"))
+    if status in BAD_ROWS:
+        return Answer(Verdict.BAD_ROWS, f"{status}: {why}")
+    if status in TRY_LATER or status >= 500:
+        return Answer(Verdict.LATER, f"the store answers {status}: {why}", _wait_s(error))
+    if status in (401, 403):
+        return Answer(Verdict.HELD, f"the store does not let us write ({status}): {why}")
+    if status == 0:  # how the library reports a TLS failure
+        why = _short(str(error.reason))
+        return Answer(Verdict.HELD, f"no secure connection to the store: {why}")
+    return Answer(Verdict.HELD, f"the store answers {status}: {why}")
+
+
+def _wait_s(error: ApiException) -> float | None:
+    """Seconds of a Retry-After header (RFC 9110, 10.2.3); a date in it is not waited for."""
+    text = str(error.retry_after or "")
+    return min(float(text), LONGEST_WAIT_S) if text.isascii() and text.isdigit() else None
+
+
+def _short(text: str) -> str:
+    line = " ".join(text.split())
+    return line if len(line) <= 200 else line[:199] + "…"
+
+
+def _revealed(settings: StoreSettings) -> str:
+    return settings.token.get_secret_value() if settings.token is not None else ""
+
+
+def _text(path: object) -> str | None:
+    return None if path is None else str(path)
