@@ -1,0 +1,12 @@
+#!/usr/bin/env bash
+# Lint, types and all tests, with the real peers they need. Arguments go to pytest.
+set -euo pipefail
+. "$(dirname "${BASH_SOURCE[0]}")/../deploy/setup.sh"
+cd "$project"
+install_packages mosquitto mosquitto-clients victoria-metrics mbpoll libmodbus-dev gcc libc6-dev \
+    pkg-config
+setup_environment test
+.venv/bin/ruff check .
+.venv/bin/ruff format --check --quiet .
+.venv/bin/mypy
+exec .venv/bin/python -m pytest "$@"
