@@ -1,0 +1,109 @@
+"""Rows of the store, against the published syntax of the line protocol and its types."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from collector.core.quantities import QUANTITIES
+from collector.core.records import Quality, RecordKind
+from collector.outlets.rows import STATE_CODES, Rows
+from collector.plant.catalogue import Catalogue
+from tests.outlet_samples import NOON_US, one_of_each, record, sample_plant
+
+# A line is measurement,tags fields stamp; a field without a suffix is a float, ``i`` makes it an
+# integer, quotes make it text (published line protocol reference, "Data types and format").
+NAME = r"[a-z0-9_.%/]+|\[pH\]|\{NTU\}"
+LINE = re.compile(
+    rf"[a-z]+(?:,[a-z]+=(?:{NAME}))+ "
+    r"[a-z_]+=-?[0-9.e+-]+(?:,[a-z_]+=-?[0-9.e+-]+)* -?[0-9]+"
+)
+
+
+def rows() -> Rows:
+    plant = sample_plant()
+    return Rows(plant, Catalogue(plant))
+
+
+def test_every_field_of_every_row_is_a_float() -> None:
+    """No integers, no text, no booleans: a typed store never sees a column change its type."""
+    for item in one_of_each():
+        line = rows().line(replace(item, sequence=1))
+        if item.kind is RecordKind.CONFIGURATION:
+            assert line is None
+        else:
+            assert line is not None
+            assert LINE.fullmatch(line), line
+            assert line.endswith(f" {NOON_US}")
+
+
+def test_the_lines_of_some_records_are_just_these() -> None:
+    """The names are stable; dashboards are built on them."""
+    maker = rows()
+    contact = record(RecordKind.POINT, "works.p1_run", value=True, sequence=7)
+    assert maker.line(contact) == (
+        "contact,panel=works,plant=osier_bend,point=p1_run "
+        "bracket_s=1,number=7,quality=0,value=1 1772366400000000"
+    )
+    hours = record(
+        RecordKind.DERIVED, "pump_1.run_hours", value=5400.0, low=3600.0, high=7200.0, sequence=8
+    )
+    assert maker.line(hours) == (
+        "equipment,equipment=pump_1,plant=osier_bend,quantity=run_hours,unit=h "
+        "bracket_s=1,high=2,low=1,number=8,quality=0,value=1.5 1772366400000000"
+    )
+
+
+def test_an_unknown_value_is_absent_and_never_zero() -> None:
+    """Bad quality, state "unknown" and figures that are not finite leave ``value`` out."""
+    maker = rows()
+    unknown = [
+        record(RecordKind.POINT, "works.level", value=None, quality=Quality.BAD),
+        record(RecordKind.POINT, "works.level", value=math.nan),
+        record(RecordKind.POINT, "works.level", value=math.inf),
+        record(RecordKind.DERIVED, "pump_1.state", value="unknown", quality=Quality.BAD),
+    ]
+    for item in unknown:
+        line = maker.line(item)
+        assert line is not None
+        assert "value=" not in line
+        assert "quality=" in line
+
+
+def test_a_point_that_left_the_plant_file_keeps_its_sort_as_far_as_its_value_tells() -> None:
+    """Records older than the plant file in force are delivered too."""
+    maker = rows()
+    for value, measurement in ((True, "contact"), (3, "enumeration"), (0.5, "reading")):
+        line = maker.line(record(RecordKind.POINT, "works.gone", value=value))
+        assert line is not None
+        assert line.startswith(f"{measurement},")
+
+
+def test_a_figure_or_date_no_store_can_hold_is_refused_in_words() -> None:
+    """IEEE 754 binary64 ends near 1.8e308; stamps are kept in 64 bits of nanoseconds."""
+    with pytest.raises(ValueError, match="beyond a double"):
+        rows().line(record(RecordKind.POINT, "works.mode", value=10**400))
+    with pytest.raises(ValueError, match="beyond 64 bits"):
+        rows().line(record(RecordKind.POINT, "works.mode", 1 << 62, 1))
+
+
+@given(st.floats(allow_nan=False, allow_infinity=False, width=32))
+def test_figures_survive_the_way_into_a_line(figure: float) -> None:
+    """What a reader parses back is the figure in its unit, to 15 digits."""
+    line = rows().line(record(RecordKind.POINT, "works.level", value=figure))
+    assert line is not None
+    found = re.search(r"value=([^, ]+)", line)
+    assert found is not None
+    assert float(found[1]) == pytest.approx(figure * 100, rel=1e-14, abs=0)
+
+
+def test_state_words_that_mean_the_same_kind_of_thing_have_different_codes() -> None:
+    """Within one quantity a code has one meaning; only quantities that are words need one."""
+    assert any(quantity.text for quantity in QUANTITIES.values())
+    for words in (("stopped", "running"), ("lost", "up", "away", "not watched")):
+        assert len({STATE_CODES[word] for word in words}) == len(words)
