@@ -64,10 +64,11 @@ def exception_or_malformed(function: int, pdu: bytes) -> ReadFault:
 
 
 class MbapReader:
-    """Replies behind a Modbus TCP header, on one connection.
+    """Replies behind a Modbus TCP header.
 
-    A late reply still carries the number of its own transaction and is dropped. A number never used
-    on this connection, zero among them, shows that the other side does not keep numbers: malformed.
+    A late reply still carries the number of its own transaction and is dropped; numbers go on over
+    connections, because a gateway may keep a request longer than its connection. A number never
+    used, zero among them, shows that the other side does not keep numbers: malformed.
 
     Attributes:
         broken: True once the stream cannot be trusted to be at the start of a frame.
@@ -80,6 +81,11 @@ class MbapReader:
         self._read: Read | None = None
         self._head = b""
         self._whole_length = 0
+        self._pending = b""
+
+    def begin(self) -> None:
+        """A new connection: its stream is at the start of a frame."""
+        self.broken = False
         self._pending = b""
 
     def request(self, read: Read) -> bytes:

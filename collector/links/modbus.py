@@ -23,6 +23,7 @@ import asyncio
 import functools
 import logging
 import ssl
+import termios
 from typing import Protocol
 
 from pymodbus.transport import CommParams, CommType, ModbusProtocol
@@ -115,11 +116,11 @@ class Connection(ModbusProtocol):
             raise NoConnection(
                 f"no connection to {place(link)}: nothing answered within {timeout_s:g} s"
             ) from error
-        except (OSError, ValueError) as error:
+        except (OSError, ValueError, termios.error) as error:
             fault = maybe_tls_fault(link, error) if isinstance(link, TlsLink) else None
-            raise fault or NoConnection(
-                f"no connection to {place(link)}: {_in_words(error)}"
-            ) from error
+            fault = fault or NoConnection(f"no connection to {place(link)}: {_in_words(error)}")
+            # Its traceback would keep a half-opened line open, and locked against the next try.
+            raise fault from error.with_traceback(None)
         self.up = True
 
     def send(self, data: bytes, addr: tuple[str, int] | None = None) -> None:
@@ -236,6 +237,7 @@ class MbapLink:
 
     def __init__(self, link: TcpLink | TlsLink) -> None:
         self._link = link
+        self._reader = MbapReader()
         self._connection: Connection | None = None
         self._silent_before = False
 
@@ -250,7 +252,7 @@ class MbapLink:
             ReadFault: with a short reason.
         """
         connection = self._connection
-        if connection is None or not connection.up or connection.reader.broken:
+        if connection is None or not connection.up or self._reader.broken:
             connection = await self._reconnect()
         try:
             payload = await connection.exchange(request, timeout_s)
@@ -260,7 +262,7 @@ class MbapLink:
             self._silent_before = not self._silent_before
             raise
         except ReadFault:
-            if connection.reader.broken:
+            if self._reader.broken:
                 self._drop()
             raise
         self._silent_before = False
@@ -272,7 +274,8 @@ class MbapLink:
 
     async def _reconnect(self) -> Connection:
         self._drop()
-        connection = Connection(self._link, MbapReader())
+        self._reader.begin()
+        connection = Connection(self._link, self._reader)
         await connection.open()
         self._connection = connection
         return connection

@@ -39,7 +39,7 @@ class PanelCounters:
         retries: reads repeated within a scan.
         failures: reads that brought no value, by reason.
         round_trip_us: from request to checked reply, of the last good read; None before the first.
-        last_fault: the last failure, whose text says what to do.
+        last_fault: what was wrong at the last failure, in a sentence; empty before the first.
     """
 
     scans: int = 0
@@ -48,7 +48,7 @@ class PanelCounters:
     retries: int = 0
     failures: dict[str, int] = field(default_factory=dict)
     round_trip_us: int | None = None
-    last_fault: ReadFault | None = None
+    last_fault: str = ""
 
 
 class _Turn:
@@ -149,7 +149,7 @@ class Bus:
         except ReadFault as fault:
             received_us = self._clock.now_us()
             counters.failures[fault.reason] = counters.failures.get(fault.reason, 0) + 1
-            counters.last_fault = fault
+            counters.last_fault = str(fault)
             if fault.worth_retrying and turn.attempts < turn.retries and not turn.failures_in_row:
                 turn.attempts += 1
                 counters.retries += 1
