@@ -18,7 +18,8 @@ from collector.errors import Problem
 from collector.plant.findings import Finding, Path, nearest_name
 from collector.plant.names import NAME_PATTERN, WORDS_OF_PATTERN, maybe_name
 from collector.plant.shapes import Shape, Shapes, shapes_of, words_of
-from collector.plant.yaml_source import SourceTree, shortened
+from collector.plant.yaml_source import SourceTree
+from collector.plant.yaml_tree import shortened
 
 UNKNOWN_KEY = ("extra_forbidden", "invalid_key")
 KEY_MARK = "[key]"

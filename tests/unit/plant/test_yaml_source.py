@@ -16,7 +16,8 @@ import pytest
 
 from collector.errors import ConfigurationError, Problem
 from collector.plant.findings import Finding
-from collector.plant.yaml_source import LARGEST_FILE, MOST_VALUES, Mark, read_yaml
+from collector.plant.yaml_source import LARGEST_FILE, read_yaml
+from collector.plant.yaml_tree import MOST_VALUES, Mark
 
 
 def refusal(source: str | Path, name: str = "file.yaml") -> str:
