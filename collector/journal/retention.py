@@ -54,7 +54,7 @@ class Retention:
         self._ledger = ledger
         self._outlets = None if outlets is None else frozenset(outlets)
         log_share_bytes = min(16 << 20, size_limit_bytes // 8)
-        self.log_bytes = log_share_bytes // 2  # the other half is for the transaction under way
+        self.log_bytes = log_share_bytes // 4  # the rest is for the transactions under way
         self.room_bytes = size_limit_bytes - log_share_bytes - reserve_bytes
         self._step_records = min(MOST_STEP_RECORDS, self.log_bytes // BYTES_LOGGED_BY_RECORD)
         self._step_pages = self.log_bytes // 2 // ledger.page_bytes

@@ -455,6 +455,7 @@ class Journal:
         try:
             self._ledger.bound_log(self._retention.log_bytes)
             more = self._keep_within_size(written)
+            self._ledger.bound_log(self._retention.log_bytes)
             self._reserve.take()
         except WAITED_OUT as error:
             self._wait_out(error)

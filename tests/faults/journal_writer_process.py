@@ -1,0 +1,48 @@
+"""A process that writes a journal as fast as it can and says what is committed, until it is killed.
+
+It is started by forking a server that has loaded everything, so that a test can kill many.
+"""
+
+from __future__ import annotations
+
+import os
+import random
+from collections.abc import Sequence
+
+from collector.core.records import Record
+from collector.journal import Journal
+from tests.unit.journal.samples import START_US, contact
+
+LIMIT_BYTES = 1 << 20
+
+
+def write_until_killed(path: str, descriptor_holder: object, seed: int) -> None:
+    """Write records whose value is their number; each commit writes its last number to a pipe.
+
+    Args:
+        path: the journal.
+        descriptor_holder: the writing end of the pipe (a ``multiprocessing`` connection).
+        seed: of the batch lengths.
+    """
+    descriptor = descriptor_holder.fileno()  # type: ignore[attr-defined]
+
+    def on_commit(last: int, records: Sequence[Record]) -> None:
+        os.write(descriptor, last.to_bytes(8, "little"))
+
+    rng = random.Random(seed)
+    journal = Journal.open(
+        path, wall_us=lambda: START_US, commit_period_s=rng.choice([0, 0, 0.002]),
+        on_commit=on_commit, size_limit_bytes=LIMIT_BYTES,
+    )  # fmt: skip
+    number = journal.head
+    while True:
+        count = rng.choice([1, 2, 10, 100, 500])
+        batch = [contact(number + i, f"works.c{(number + i) % 40}") for i in range(1, count + 1)]
+        state = f"after {number + count}" if rng.random() < 0.5 else None
+        if not journal.submit(batch, state=state):
+            journal.flush()
+            continue
+        number += count
+        journal.move_cursor("store", max(0, number - rng.randrange(5000)))
+        if rng.random() < 0.2:
+            journal.flush()
