@@ -111,11 +111,16 @@ def duration_us(text: str) -> int | None:
     return sum(round(float(number) * _UNITS[unit]) for number, unit in _PART.findall(text))
 
 
-def parse_fault(kind: str, target: str, extras: Iterable[str], place: str) -> Fault:
+def parse_fault(kind: str, target: str, extras: Iterable[tuple[str, str]], place: str) -> Fault:
     """A fault from its words.
 
+    Args:
+        kind, target: what, and on what; the target is checked when the fault is put in.
+        extras: further words, each with the place at which it stands.
+        place: where the fault's name stands.
+
     Raises:
-        BadScript: an unknown fault, option or word; the sentence begins with ``place``.
+        BadScript: an unknown fault, option or word; the sentence begins with the place.
     """
     known = FAULTS.get(kind)
     if known is None:
@@ -125,17 +130,18 @@ def parse_fault(kind: str, target: str, extras: Iterable[str], place: str) -> Fa
         )
     options = dict(known.options)
     word = known.words[0] if known.words else ""
-    for extra in extras:
+    for extra, extra_place in extras:
         name, equals, text = extra.partition("=")
         if not equals and name in known.words:
             word = name
         elif equals and name in options:
-            options[name] = _figure(text, f"{place}: {name}")
+            options[name] = _figure(text, f"{extra_place}: {name}")
         else:
             allowed = [*known.words, *(f"{name}=<figure>" for name in options)]
             raise BadScript(
-                f"{place}: found '{extra}', expected {' or '.join(allowed) or 'nothing more'} "
-                f"after {kind} {target}{nearest(name, [*known.words, *options])}"
+                f"{extra_place}: found '{extra}', "
+                f"expected {' or '.join(allowed) or 'nothing more'} after {kind} {target}"
+                f"{nearest(name, [*known.words, *options])}"
             )
     return Fault(kind, target, options, word)
 
@@ -178,9 +184,8 @@ def _parse_line(words: list[tuple[str, int]], place: str) -> ScriptLine:
             raise BadScript(f"{place}:{column}: found '{word}', expected '{keyword}' of {shape}")
     at_us = _time(words[1], place)
     until_us = None if words[3][0] == "ever" else at_us + _time(words[3], place)
-    fault = parse_fault(
-        words[4][0], words[5][0], [word for word, _ in words[6:]], f"{place}:{words[4][1]}"
-    )
+    extras = [(word, f"{place}:{column}") for word, column in words[6:]]
+    fault = parse_fault(words[4][0], words[5][0], extras, f"{place}:{words[4][1]}")
     return ScriptLine(fault, at_us, until_us, f"{place}:{words[5][1]}")
 
 

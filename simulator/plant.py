@@ -150,7 +150,8 @@ class OsierBend:
         Raises:
             BadScript: it makes no sense.
         """
-        self.trouble.inject(parse_fault(fault, target, extras, "fault"), at_us, until_us)
+        words = [(extra, "fault") for extra in extras]
+        self.trouble.inject(parse_fault(fault, target, words, "fault"), at_us, until_us)
 
     @property
     def truth(self) -> Truth:
@@ -435,12 +436,12 @@ class OsierBend:
         self.wells["collection"].set_source(self._works_source, flows["works"])
         self.wells["meadow_sump"].set_source(self._meadow_source, flows["meadow"])
         self._bowser.minute(minute_of_day, flows["field"])
-        self._treat(minute_of_day)
+        if self.now_us > self.start_us:
+            self._book_minute()
+        self._run_works(minute_of_day)
 
-    def _treat(self, minute_of_day: int) -> None:
-        """The minute behind is booked through the works, the coming one planned."""
-        has_air = self._aeration.has_air
-        powered = self._supplies["works"].present
+    def _book_minute(self) -> None:
+        """What was fed in the minute behind goes through the works."""
         equalization = self.wells["equalization"]
         equalization.settle()
         fed_m3 = equalization.truth.pumped_m3 - self._fed_m3
@@ -449,16 +450,22 @@ class OsierBend:
         coagulant_s = (run_us - self._coagulant_run_us) * 1e-6
         self._coagulant_run_us = run_us
         self._chemistry.step(
-            self._filter.flow_l_s, coagulant_s, self._clarifier.carry_over, powered=powered
+            self._filter.flow_l_s,
+            coagulant_s,
+            self._clarifier.carry_over,
+            powered=self._supplies["works"].present,
         )
-        self._clarifier.step(fed_m3 * 1000.0, has_air=has_air)
+        self._clarifier.step(fed_m3 * 1000.0, has_air=self._aeration.has_air)
+
+    def _run_works(self, minute_of_day: int) -> None:
+        """What the panel's clock does, and the flow of the coming minute."""
         solids = self._chemistry.solids_g_per_l + 0.015 * self._clarifier.carry_over
         self._filter.step(self._clarifier.outflow_l_s, solids)
         for tank in self._tanks.values():
             tank.minute(minute_of_day)
-        if powered:
+        if self._supplies["works"].present:
             self._aeration.minute(minute_of_day)
-            self._sludge.minute(minute_of_day, self._weekday, has_air=has_air)
+            self._sludge.minute(minute_of_day, self._weekday, has_air=self._aeration.has_air)
             self._mixer.call(wanted=minute_of_day % 60 < 45)
 
     def _hour(self) -> None:

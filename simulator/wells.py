@@ -244,7 +244,9 @@ class Well:
         self._plan()
 
     def _plan(self) -> None:
-        inflow = sum(self._sources)
+        inflow = 0.0
+        for flow in self._sources:  # not sum(): Python 3.12 began to round it differently
+            inflow += flow
         pumped = returned = 0.0
         longest_s = math.inf
         if self.drain is not None:

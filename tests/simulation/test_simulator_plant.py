@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import builtins
 import hashlib
 import itertools
 import json
+import math
 import os
 import subprocess
 import sys
 import tracemalloc
+from collections.abc import Iterable
+from typing import Any
 
 import pytest
 
@@ -148,6 +152,30 @@ def test_other_processes_give_the_same_bytes() -> None:
     plant.advance_to(START_US + round(0.4 * DAY_US))
     digests.add(hashlib.sha256((plant.truth.to_json() + "\n").encode()).hexdigest())
     assert len(digests) == 1
+
+
+def test_nothing_depends_on_how_sum_rounds(monkeypatch: pytest.MonkeyPatch) -> None:
+    """With ``sum`` rounding floats otherwise the truth is the same: Python 3.12 made it compensate
+    (What's New In Python 3.12, Other Language Changes), and a seed must outlive that.
+    """
+
+    def run() -> str:
+        plant = OsierBend(5, START_US)
+        plant.advance_to(START_US + 6 * HOUR_US)
+        return plant.truth.to_json()
+
+    before = run()
+    plain_sum = builtins.sum
+
+    def exact_sum(values: Iterable[Any], start: Any = 0) -> Any:
+        items = list(values)
+        floats = bool(items) and all(isinstance(item, float) for item in items)
+        return math.fsum(items) if floats else plain_sum(items, start)
+
+    with monkeypatch.context() as patched:
+        patched.setattr(builtins, "sum", exact_sum)
+        after = run()
+    assert after == before
 
 
 def test_small_steps_and_looking_change_nothing() -> None:
