@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
+import textwrap
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from collector.cli.command import Answer, Command
-from collector.cli.tables import table
+from collector.cli.tables import WIDTH, table
 from collector.errors import ConfigurationError, ExitCode
 from collector.links.planning import plan_panel
 from collector.plant.model import Plant
@@ -72,13 +73,14 @@ def _explained(plant: Plant) -> list[str]:
     kinds: dict[str, int] = {}
     for part in plant.equipment.values():
         kinds[part.kind] = kinds.get(part.kind, 0) + 1
-    equipment = ", ".join(f"{count} {kind.replace('_', ' ')}" for kind, count in kinds.items())
+    equipment = ", ".join(_counted(count, kind.replace("_", " ")) for kind, count in kinds.items())
+    summary = f"{plant.plant.title}, {plant.plant.time_zone}: {equipment or 'no equipment'}"
     rows = []
     for name, panel in plant.panels.items():
         points: dict[str, int] = {}
         for point in panel.points.values():
             points[point_kind(point)] = points.get(point_kind(point), 0) + 1
-        told = ", ".join(f"{count} {kind}" for kind, count in points.items())
+        told = ", ".join(_counted(count, kind) for kind, count in points.items())
         for number, read in enumerate(plan_panel(panel)):
             last = read.start + read.count - 1
             blocks = f"{TABLE_OF_FUNCTION[read.function]} {read.start} to {last}"
@@ -86,9 +88,19 @@ def _explained(plant: Plant) -> list[str]:
             rows.append([name if first else "", f"{panel.scan_period_s:g} s" if first else "",
                          blocks, told if first else ""])  # fmt: skip
     return [
-        f"  {plant.plant.title}, {plant.plant.time_zone}: {equipment or 'no equipment'}",
-        *(f"  {line}" for line in table(("panel", "every", "reads (addresses)", "points"), rows)),
+        *textwrap.wrap(summary, WIDTH, initial_indent="  ", subsequent_indent="    "),
+        *(
+            f"  {line}"
+            for line in table(
+                ("panel", "every", "reads (addresses)", "points"), rows, width=WIDTH - 2
+            )
+        ),
     ]
+
+
+def _counted(count: int, noun: str) -> str:
+    """``1 mixer``, ``2 pumps``; nouns that are the same in number stay (``mains``)."""
+    return f"{count} {noun}{'' if count == 1 or noun.endswith('s') else 's'}"
 
 
 COMMAND = Command(

@@ -55,7 +55,7 @@ def picture_lines(picture: Picture, now_us: int) -> list[str]:
         lines += ["", *table(("well", "water", "heights", "floats made"),
                              [_well_cells(well) for well in picture.wells])]  # fmt: skip
     if picture.machines:
-        headings = ("machine", "does", "since", "run hours", "+-", "unknown h", "starts", "in 1 h")
+        headings = ("machine", "does", "since", "run h", "+- h", "unknown", "starts", "in 1 h")
         cells = [_machine_cells(machine, zone, now_us) for machine in picture.machines]
         lines += ["", *table(headings, cells, frozenset({3, 4, 5, 6, 7}))]
     if picture.changes:

@@ -12,7 +12,10 @@ EPOCH = datetime(1970, 1, 1, tzinfo=ZoneInfo("UTC"))
 
 
 def table(
-    headings: Sequence[str], rows: Sequence[Sequence[str]], right: frozenset[int] = frozenset()
+    headings: Sequence[str],
+    rows: Sequence[Sequence[str]],
+    right: frozenset[int] = frozenset(),
+    width: int = WIDTH,
 ) -> list[str]:
     """Lay rows out in columns; the widest columns are cut where 80 columns do not suffice.
 
@@ -20,9 +23,10 @@ def table(
         headings: one for each column.
         rows: cells as text.
         right: columns set to the right, for figures.
+        width: most columns of the screen to take.
     """
     widths = [max(len(row[column]) for row in (headings, *rows)) for column in range(len(headings))]
-    room = WIDTH - len(GAP) * (len(widths) - 1)
+    room = width - len(GAP) * (len(widths) - 1)
     while sum(widths) > room:
         widths[widths.index(max(widths))] -= 1
     return [_line(row, widths, right) for row in (headings, *rows)]
@@ -37,7 +41,10 @@ def _line(row: Sequence[str], widths: Sequence[int], right: frozenset[int]) -> s
 
 
 def local_time(utc_us: int | None, zone: ZoneInfo, today_utc_us: int | None = None) -> str:
-    """A time in the plant's zone; without the date where it is that of ``today_utc_us``."""
+    """A time in the plant's zone.
+
+    With ``today_utc_us`` it is short: the time of day if it lies on that day, else the date.
+    """
     if utc_us is None:
         return "-"
     try:
@@ -46,8 +53,7 @@ def local_time(utc_us: int | None, zone: ZoneInfo, today_utc_us: int | None = No
         return "(no date)"
     if today_utc_us is not None:
         today = (EPOCH + timedelta(microseconds=today_utc_us)).astimezone(zone)
-        if at.date() == today.date():
-            return f"{at:%H:%M:%S}"
+        return f"{at:%H:%M:%S}" if at.date() == today.date() else f"{at:%Y-%m-%d}"
     return f"{at:%Y-%m-%d %H:%M:%S}"
 
 
@@ -64,5 +70,8 @@ def duration(seconds: float) -> str:
 
 
 def hours(seconds: float | None) -> str:
-    """Run time in hours with three decimals (3.6 s), or a dash."""
-    return "-" if seconds is None else f"{seconds / 3600:.3f}"
+    """Run time in hours with three decimals (3.6 s), from 1000 h on with one; or a dash."""
+    if seconds is None:
+        return "-"
+    figure = seconds / 3600
+    return f"{figure:.3f}" if figure < 1000 else f"{figure:.1f}"
