@@ -202,8 +202,10 @@ def _figure(point: Point, none: Decoded, invalid: frozenset[int]) -> Callable[[R
         if raw in invalid:
             return none
         value = raw * scale + offset
-        if not low <= value <= high or math.isinf(value):  # not-a-number is in no range either
+        value_si = unit.to_si(value)
+        # Not-a-number is in no range either, nor finite.
+        if not low <= value <= high or not math.isfinite(value_si):
             return Decoded(None, Quality.BAD, OUT_OF_RANGE)
-        return Decoded(unit.to_si(value))
+        return Decoded(value_si)
 
     return figure

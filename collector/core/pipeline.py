@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from collector.core.engine import Engine
+from collector.core.engine import REPORT_PERIOD_US, Engine
 from collector.core.panel_reader import PanelReader
 from collector.core.records import (
     COLLECTOR_STOPPED,
@@ -46,6 +46,7 @@ class Pipeline:
         plans: for each panel the reads whose answers its scans will carry.
         start_us: plant time at which this process begins to watch.
         offset_us: wall time minus plant time.
+        report_period_us: how often figures that move while nothing changes are told.
     """
 
     def __init__(
@@ -54,10 +55,11 @@ class Pipeline:
         plans: Mapping[str, Sequence[Read]],
         start_us: int,
         offset_us: int = 0,
+        report_period_us: int = REPORT_PERIOD_US,
     ) -> None:
         self.plant = plant
         self.offset_us = offset_us
-        self.engine = Engine(plant, start_us)
+        self.engine = Engine(plant, start_us, report_period_us)
         self._plans = plans
         self.readers = {
             name: PanelReader(name, panel, plans[name], start_us)
