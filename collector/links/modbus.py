@@ -185,8 +185,9 @@ class Connection(ModbusProtocol):
         """The other side, or the line, has gone."""
         self.up = False
         fault = self.reader.lost()
-        if isinstance(self._link, TlsLink) and isinstance(exc, OSError):
-            fault = maybe_tls_fault(self._link, exc) or fault
+        if isinstance(self._link, TlsLink):
+            before_a_reply = ConnectionResetError() if self.heard_at_s == 0.0 else None
+            fault = maybe_tls_fault(self._link, exc or before_a_reply) or fault
         self._settle(fault)
 
     def callback_connected(self) -> None:

@@ -47,19 +47,30 @@ def tls_context(link: TlsLink) -> ssl.SSLContext:
     return context
 
 
-def maybe_tls_fault(link: TlsLink, error: Exception) -> ReadFault | None:
-    """What an error of a TLS connection means for people, or None if it is not about TLS."""
+def maybe_tls_fault(link: TlsLink, error: Exception | None) -> ReadFault | None:
+    """What an error of a TLS connection means for people, or None if it is not about TLS.
+
+    Args:
+        link: the link.
+        error: what ended the handshake, or the connection before its first reply.
+    """
     where = f"{link.host}:{link.port}"
+    if isinstance(error, ConnectionResetError):
+        return NoConnection(
+            f"no connection to {where}: it hung up on the TLS handshake; "
+            "it may not trust our certificate (certificate_file)"
+        )
     if isinstance(error, ssl.SSLCertVerificationError):
         return NotTrusted(f"the certificate of {where} {_certificate_problem(link, error)}")
     if not isinstance(error, ssl.SSLError):
         return None
     reason = (error.reason or "").lower().replace("_", " ")
-    if "alert" in reason and ("certificate" in reason or "unknown ca" in reason):
-        shown = link.certificate_file or "none was shown, certificate_file is not set"
+    wants_one = link.certificate_file is None and "handshake failure" in reason  # TLS 1.2
+    if "alert" in reason and ("certificate" in reason or "unknown ca" in reason or wants_one):
+        shown = link.certificate_file or "none was shown (certificate_file is not set)"
         return NotTrusted(
             f"{where} refused our certificate ({reason}): {shown}; "
-            "use one that the panel's own list of authorities covers"
+            "use one signed by an authority the panel trusts"
         )
     if reason in ("wrong version number", "unsupported protocol", "http request"):
         return NoConnection(
