@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 import struct
-from typing import Any
+from typing import Any, Literal
 
 import pytest
 from hypothesis import given
@@ -96,7 +96,8 @@ def test_every_type_and_word_order_reads_back_what_was_packed(data: st.DataObjec
     by_panel = data.draw(st.booleans())
     offset = data.draw(st.integers(0, 5))
     if name.startswith("float"):
-        number: float = data.draw(st.floats(-(2.0**127), 2.0**127, width=32 if name == "float32" else 64))
+        width: Literal[32, 64] = 32 if name == "float32" else 64
+        number: float = data.draw(st.floats(-(2.0**127), 2.0**127, width=width))
     else:
         bits = int(name.lstrip("uint"))
         low = 0 if name[0] == "u" else -(2 ** (bits - 1))
