@@ -125,6 +125,7 @@ class BrokerConnection:
             )
         if settings.tls:
             client.tls_set_context(_tls(settings))
+        client.on_socket_open = self._on_socket_open
         client.on_connect = self._on_connect
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
@@ -174,6 +175,13 @@ class BrokerConnection:
         self._poked = False
         self._wake()
 
+    def _on_socket_open(self, client: Client, data: object, opened: object) -> None:
+        # Otherwise the last message of a bunch waits for the far side's delayed acknowledgement
+        # (RFC 896 meets RFC 1122, 4.2.3.2): 40 ms a window, a sixth of the speed.
+        if isinstance(opened, socket.socket):
+            with contextlib.suppress(OSError):
+                opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
     def _on_connect(
         self,
         client: Client,
@@ -198,6 +206,7 @@ class BrokerConnection:
 
     def _on_connect_fail(self, client: Client, data: object) -> None:
         error = sys.exc_info()[1]  # paho calls this while it handles the exception
+        client.disconnect()  # it would try again by itself
         untrusted = isinstance(error, ssl.SSLCertVerificationError)
         self._tell(Ended(f"no connection to {self._place}: {_plain(error)}", untrusted))
 

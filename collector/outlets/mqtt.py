@@ -43,6 +43,7 @@ QUOTA_EXCEEDED = 0x97
 FAILURE = 0x80
 TRIES = 4
 POLL_PERIOD_US = 1_000_000
+READ_AHEAD = 2  # windows; so that each receipt lets the next message go without a read
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +90,10 @@ class MqttOutlet:
         self._topics = Topics(settings.root, plant, catalogue, reader.journal_id)
         kept = reader.cursor(self.name)
         self._cursor = Cursor(kept.delivered, kept.ahead_from, kept.ahead_to)
-        self._delivery = Delivery(self._cursor, settings.window)
+        self._window = settings.window
+        self._delivery = Delivery(self._cursor, READ_AHEAD * settings.window)
+        self._read: dict[Lane, deque[Record]] = {Lane.LIVE: deque(), Lane.BACKLOG: deque()}
+        self._last_lane = Lane.LIVE
         self._cursor_at_us = clock.now_us()
         self._head = reader.head()
         self._standing = Standing(self.name, clock)
@@ -102,6 +106,7 @@ class MqttOutlet:
         self._resend_at_us: int | None = None
         self._resend_backoff = Backoff(0.2, self._patience.longest_retry_s)
         self._out: dict[int, _Sent] = {}
+        self._states_open = 0  # messages out that belong to no record of a lane
         self._state: deque[tuple[Record, str]] = deque()
         self._shown: dict[str, int] = {}
         self._taken: Counter[str] = Counter()
@@ -212,7 +217,9 @@ class MqttOutlet:
             return
         self._limits = limits
         self._head = max(self._head, self._reader.head())
-        self._delivery.begin(self._head, min(self._settings.window, limits.window))
+        self._window = min(self._settings.window, limits.window)
+        self._rewind()
+        self._delivery.begin(self._head, READ_AHEAD * self._window)
         self._state = deque(self._newest_states())
         self._shown.clear()
         self._taken.clear()
@@ -233,9 +240,10 @@ class MqttOutlet:
         self._limits = None
         self._standing.retried += sum(sent.sequence is not None for sent in self._out.values())
         self._out.clear()
+        self._states_open = 0
         self._state.clear()
         self._resend_at_us = None
-        self._delivery.rewind()
+        self._rewind()
         self._keep_cursor(now=True)
         self._try_later(why, held)
 
@@ -266,8 +274,8 @@ class MqttOutlet:
             if self._out or now_us < self._resend_at_us:
                 return
             self._resend_at_us = None
-            self._delivery.rewind()
-        while self._state and len(self._out) < self._settings.window:
+            self._rewind()
+        while self._state and len(self._out) < self._window:
             record, tail = self._state.popleft()
             self._shown[tail] = record.sequence
             try:
@@ -275,13 +283,27 @@ class MqttOutlet:
             except ValueError:
                 continue
             self._publish(message, None, "now", now_us)
-        if any(sent.sequence is None for sent in self._out.values()):
+        if self._states_open:
             return  # states first, so that nothing older can follow something newer
         while (wanted := self._delivery.wanted(self._head)) is not None:
             records = self._reader.records_between(wanted.first, wanted.last, wanted.limit)
             self._delivery.sent(wanted, [record.sequence for record in records])
-            for record in records:
-                self._send(record, wanted.lane, now_us)
+            self._read[wanted.lane].extend(records)
+        while len(self._out) < self._window and (lane := self._next_lane()) is not None:
+            self._send(self._read[lane].popleft(), lane, now_us)
+
+    def _next_lane(self) -> Lane | None:
+        """The lane whose turn it is, or the other where that has nothing."""
+        turn = Lane.BACKLOG if self._last_lane is Lane.LIVE else Lane.LIVE
+        if not self._read[turn]:
+            turn = self._last_lane
+        self._last_lane = turn
+        return turn if self._read[turn] else None
+
+    def _rewind(self) -> None:
+        for records in self._read.values():
+            records.clear()
+        self._delivery.rewind()
 
     def _send(self, record: Record, lane: Lane, now_us: int) -> None:
         try:
@@ -322,6 +344,7 @@ class MqttOutlet:
             message = Message(message.topic, message.payload, False)
         identifier = self._connection.publish(message)
         self._out[identifier] = _Sent(sequence, message.topic, sort, now_us)
+        self._states_open += sequence is None
 
     def _announce(self, presence: str, now_us: int) -> None:
         message = self._topics.presence(presence, self._connected_utc_us)
@@ -333,6 +356,7 @@ class MqttOutlet:
         sent = self._out.pop(answer.identifier, None)
         if sent is None:
             return
+        self._states_open -= sent.sequence is None
         if answer.code < FAILURE:
             self._taken[sent.sort] += 1
             self._backoff.reset()

@@ -10,6 +10,7 @@ import ipaddress
 import os
 import subprocess
 import sys
+import threading
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, field, replace
 from itertools import pairwise
@@ -162,7 +163,9 @@ async def test_tls_delivers_to_the_broker_it_trusts_and_to_no_other(tmp_path: Pa
         async with at_work(right):
             await all_delivered(book, right)
         assert book.delivered("mqtt") == head
-    gc.collect()  # the client library leaves the socket of a failed handshake to it
+    # The client library leaves the socket of a failed handshake to the garbage collection.
+    await until(lambda: not [t for t in threading.enumerate() if "paho" in t.name], "their end")
+    gc.collect()
 
 
 # --- a broker of our own, for what a real one does not do on demand -------------------------------
