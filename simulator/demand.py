@@ -86,8 +86,10 @@ class Weather:
             self._dry_steps -= 1
             self.rain_mm_per_h = 0.0
         else:
-            self._wet_steps = 40 + int(self._rng.random() * 560.0)
-            self._strength = 0.4 - 1.6 * math.log(1.0 - self._rng.random())
+            # Short spells are showers and thunderstorms, long ones drizzle.
+            self._wet_steps = 30 + int(self._rng.random() ** 2 * 570.0)
+            drizzle = 0.3 - 0.9 * math.log(1.0 - self._rng.random())
+            self._strength = drizzle * (1.0 + 7.0 * math.exp(-self._wet_steps / 70.0))
             self._dry_steps = self._draw_dry()
         self.quick += (self.rain_mm_per_h - self.quick) * (STEP_S / self.QUICK_S)
         self.slow += (self.rain_mm_per_h - self.slow) * (STEP_S / self.SLOW_S)

@@ -39,7 +39,7 @@ MEADOW_MAIN = RisingMain(5.0, 60.0, 0.080, 130.0, 8.0)
 COLLECTION_CURVE = PumpCurve.through(((0.0, 10.0), (4.0, 7.6), (6.5, 4.5)))
 COLLECTION_MAIN = RisingMain(4.2, 22.0, 0.080, 130.0, 7.0)
 FEED_CURVE = PumpCurve.through(((0.0, 7.0), (1.2, 5.0), (2.0, 2.6)))
-FEED_MAIN = RisingMain(4.6, 14.0, 0.050, 130.0, 6.0)
+FEED_MAIN = RisingMain(4.6, 14.0, 0.063, 130.0, 6.0)
 BOWSER_CURVE = PumpCurve.through(((0.0, 9.0), (2.5, 6.5), (4.0, 3.8)))
 BOWSER_MAIN = RisingMain(3.0, 12.0, 0.065, 120.0, 6.0)
 BOWSER_SHAPE = Shape([(0.0, 0.0), (0.3, 0.52), (0.6, 1.38), (0.9, 2.24), (1.2, 2.76)])
@@ -223,7 +223,7 @@ class OsierBend:
     def _build_wells(self) -> None:
         equalization = self._well(
             "equalization", "works", "equalization_", Shape.prism(12.0), 0.946, 0.15, 2.90,
-            {"low": (0.55, 0.50), "start_1": (0.95, 0.90), "start_2": (2.10, 2.05),
+            {"low": (0.55, 0.50), "start_1": (0.95, 0.90), "start_2": (1.80, 1.75),
              "high": (2.55, 2.50)},
         )  # fmt: skip
         collection = self._well(
@@ -392,8 +392,8 @@ class OsierBend:
 
     def _build_inflow(self) -> None:
         facts = {
-            "works": CatchmentFacts(36.0, 0.040, 420.0, 30.0),
-            "meadow": CatchmentFacts(18.0, 0.015, 260.0, 16.0),
+            "works": CatchmentFacts(36.0, 0.040, 1900.0, 30.0),
+            "meadow": CatchmentFacts(18.0, 0.015, 1000.0, 16.0),
             "field": CatchmentFacts(2.4, 0.0, 0.0, 5.0),
         }
         self._weather = Weather(self._rng("weather"))
