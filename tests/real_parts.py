@@ -153,7 +153,7 @@ def mosquitto(directory: Path, options: BrokerOptions | None = None) -> Server:
 
 @dataclass(frozen=True)
 class Heard:
-    """A message a subscriber got; ``retained`` as the broker flagged it."""
+    """A message a subscriber got, empty if it was; ``retained`` as the broker flagged it."""
 
     topic: str
     retained: bool
@@ -174,7 +174,7 @@ class Listener:
         while line := await lines.readline():
             flag, topic, body = line.decode().rstrip("\n").split(" ", 2)
             if not topic.startswith("$"):
-                self.heard.append(Heard(topic, flag == "1", json.loads(body)))
+                self.heard.append(Heard(topic, flag == "1", json.loads(body or "{}")))
 
 
 @contextlib.asynccontextmanager

@@ -143,9 +143,9 @@ class MqttOutlet:
             if self._connection is not None:
                 self._connection.cut()
                 self._connection = None
-            self._keep_cursor(now=True)
             self._standing.turn("stopped", "the collector no longer delivers")
             self._ended.set()
+            self._keep_cursor(now=True)
 
     async def stop(self) -> None:
         """End ``run`` with a clean goodbye and the cursor handed to the journal."""
@@ -279,7 +279,8 @@ class MqttOutlet:
             record, tail = self._state.popleft()
             self._shown[tail] = record.sequence
             try:
-                message = self._topics.now(record, tail)
+                present = self._topics.has_present(record)
+                message = self._topics.now(record, tail) if present else self._topics.cleared(tail)
             except ValueError:
                 continue
             self._publish(message, None, "now", now_us)
@@ -359,8 +360,8 @@ class MqttOutlet:
         self._states_open -= sent.sequence is None
         if answer.code < FAILURE:
             self._taken[sent.sort] += 1
-            self._backoff.reset()
             if sent.sequence is not None:
+                self._backoff.reset()
                 self._delivery.confirm(sent.sequence)
                 self._tries.pop(sent.sequence, None)
                 if not self._tries:

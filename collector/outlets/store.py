@@ -139,9 +139,9 @@ class StoreOutlet:
                     await self._turn(client)
         finally:
             ticker.cancel()
-            self._keep_cursor(now=True)
             self._standing.turn("stopped", "the collector no longer delivers")
             self._ended.set()
+            self._keep_cursor(now=True)
 
     async def stop(self) -> None:
         """End ``run`` with the cursor handed to the journal; a write under way gets a moment."""

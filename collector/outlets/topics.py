@@ -19,7 +19,8 @@ topic                                                retained  what
 ===================================================  ========  =====================================
 
 So what is retained never goes back in time, and who wants every record takes ``late`` as well and
-drops repeats by ``journal`` and ``number``. Configuration records stay in the journal.
+drops repeats by ``journal`` and ``number``. Configuration records stay in the journal. What has
+left the plant file has no present: an empty message clears its topic (MQTT 5.0, 3.3.1.3).
 
 A payload never holds NaN or infinity (RFC 8259, section 6, has neither): such a figure is unknown.
 Instants are RFC 3339 in UTC to the microsecond.
@@ -69,6 +70,10 @@ class Topics:
     def __init__(self, root: str, plant: Plant, catalogue: Catalogue, journal_id: str) -> None:
         self._trunk = f"{root}/{plant.plant.name}"
         self._panels = frozenset(plant.panels)
+        self._owners = self._panels | frozenset(plant.equipment)
+        self._points = frozenset(
+            f"{name}.{point}" for name, panel in plant.panels.items() for point in panel.points
+        )
         self._catalogue = catalogue
         self._journal_id = journal_id
 
@@ -103,6 +108,16 @@ class Topics:
     def now(self, record: Record, tail: str) -> Message:
         """The message that makes a record the retained state of its subject."""
         return Message(f"{self._trunk}/now/{tail}", self._payload(record, always=True), True)
+
+    def has_present(self, record: Record) -> bool:
+        """Whether the plant file in force still has what a record of state is about."""
+        if record.kind is RecordKind.POINT:
+            return record.subject in self._points
+        return record.subject.partition(".")[0] in self._owners
+
+    def cleared(self, tail: str) -> Message:
+        """The message by which a broker forgets the retained state below a topic."""
+        return Message(f"{self._trunk}/now/{tail}", b"", True)
 
     def late_state(self, record: Record, tail: str) -> Message:
         """The message of a state that is already history."""

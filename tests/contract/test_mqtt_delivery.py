@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 from collections.abc import Sequence
 from itertools import pairwise
@@ -12,7 +13,7 @@ from collector.outlets.topics import Topics
 from collector.plant.catalogue import Catalogue
 from tests.contract.outlet_parts import Ledger, all_delivered, at_work, ledger, state_is
 from tests.outlet_samples import NOON_US, busy_records, one_of_each, record, sample_plant
-from tests.real_parts import Heard, Listener, listening, mosquitto, running, until
+from tests.real_parts import Heard, Listener, listening, mosquitto, program, running, until
 
 LIVE = "weirkeeper/osier_bend/"
 LATE = "weirkeeper/osier_bend/late/"
@@ -231,3 +232,30 @@ async def test_an_interrupted_backlog_goes_on_where_it_was(tmp_path: Path) -> No
         again = sub.numbers(LATE)[before:]
         assert again[0] <= kept.delivered + 1
         assert kept.delivered - again[0] <= 10
+
+
+async def test_what_left_the_plant_file_is_no_longer_retained(tmp_path: Path) -> None:
+    """MQTT 5.0, 3.3.1.3: an empty retained message clears the topic; the record itself is history
+    and comes late."""
+    broker = mosquitto(tmp_path / "broker")
+    with running(broker), ledger(tmp_path / "journal") as book:
+        book.write(
+            [
+                record(RecordKind.POINT, "works.removed", NOON_US, True),
+                record(RecordKind.POINT, "works.p1_run", NOON_US, True),
+            ]
+        )
+        topic = LIVE + "now/point/works/removed"
+        publish = program("mosquitto_pub", "mosquitto-clients")
+        old = await asyncio.create_subprocess_exec(
+            publish, "-p", str(broker.port), "-h", "127.0.0.1", "-r", "-m", "{}", "-t", topic
+        )
+        assert await old.wait() == 0
+        outlet = book.mqtt(broker.port)
+        async with listening(broker.port) as sub, at_work(outlet):
+            await all_delivered(book, outlet)
+            await until(lambda: {*sub.numbers(LATE)} == {1, 2}, "both records")
+        async with listening(broker.port) as late_comer:
+            await until(lambda: len(late_comer.heard) >= 2, "the retained messages")
+            topics = {m.topic for m in late_comer.heard}
+            assert topics == {LIVE + "collector", LIVE + "now/point/works/p1_run"}
