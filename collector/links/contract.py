@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from typing import Protocol
 
-from collector.core.scans import BlockAnswer, PanelScan, Read
-
-__all__ = ["BlockAnswer", "Link", "PanelScan", "Read"]
+from collector.core.scans import Read
 
 
 class Link(Protocol):

@@ -14,11 +14,10 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
-
 from collector.errors import LinkError
 
 # Modbus Application Protocol V1.1b3, section 7. A code beyond these is no answer but noise.
+# The last two come from a gateway, about a panel that kept silent.
 EXCEPTION_MEANINGS: dict[int, str] = {
     0x01: "the panel does not know this function",
     0x02: "the panel does not have all of these addresses",
@@ -31,6 +30,8 @@ EXCEPTION_MEANINGS: dict[int, str] = {
     0x0B: "the panel behind the gateway does not answer",
 }
 
+OF_A_GATEWAY = (0x0A, 0x0B)
+
 
 class ReadFault(LinkError):
     """A read brought no value.
@@ -42,9 +43,9 @@ class ReadFault(LinkError):
         worth_retrying: True where the same read may succeed a moment later.
     """
 
-    is_answer: ClassVar[bool] = False
-    is_silence: ClassVar[bool] = True
-    worth_retrying: ClassVar[bool] = True
+    is_answer = False
+    is_silence = True
+    worth_retrying = True
 
     def __init__(self, reason: str, text: str) -> None:
         self.reason = reason
@@ -93,18 +94,18 @@ class MalformedReply(ReadFault):
 
 
 class ExceptionReply(ReadFault):
-    """The panel answered with an exception.
+    """The panel answered with an exception, or a gateway did because the panel was silent.
 
     Args:
         code: one of ``EXCEPTION_MEANINGS``.
     """
 
-    is_answer = True
-    is_silence = False
     worth_retrying = False
 
     def __init__(self, code: int) -> None:
         self.code = code
+        self.is_silence = code in OF_A_GATEWAY
+        self.is_answer = not self.is_silence
         super().__init__(
             f"exception {code:02X}", f"exception {code:02X}: {EXCEPTION_MEANINGS[code]}"
         )

@@ -16,8 +16,8 @@ import struct
 
 from pymodbus.framer import FramerRTU
 
+from collector.core.scans import Read
 from collector.errors import Bug
-from collector.links.contract import Read
 from collector.links.faults import (
     EXCEPTION_MEANINGS,
     ConnectionLost,
@@ -223,7 +223,9 @@ class RtuReader:
         self._read = None
         if whole_length == self._whole_length and received.startswith(self._head):
             return received[3:-2]
-        return self._maybe_broken(exception_or_malformed(read.function, received[1:-2]))
+        fault = exception_or_malformed(read.function, received[1:-2])
+        self.broken = not isinstance(fault, ExceptionReply)
+        return fault
 
     def give_up(self) -> ReadFault:
         """The timeout has come."""
@@ -240,11 +242,8 @@ class RtuReader:
 
     def _malformed(self, text: str) -> ReadFault:
         self._read = None
-        return self._maybe_broken(MalformedReply(text))
-
-    def _maybe_broken(self, fault: ReadFault) -> ReadFault:
-        self.broken = not fault.is_answer
-        return fault
+        self.broken = True
+        return MalformedReply(text)
 
 
 def crc(frame: bytes) -> bytes:

@@ -14,7 +14,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import NamedTuple
 
-from collector.links.contract import Read
+from collector.core.scans import Read
 
 LATEST_REPLY_S = 30.0
 """A reply later than this is not expected of any unit (our choice; timeouts are up to 10 s)."""

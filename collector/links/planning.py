@@ -14,8 +14,8 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import NamedTuple
 
+from collector.core.scans import Read
 from collector.errors import Bug
-from collector.links.contract import Read
 from collector.plant.model import Panel
 from collector.plant.registers import register_of
 

@@ -17,8 +17,9 @@ from dataclasses import dataclass, field
 from random import Random
 
 from collector.clock import MICROSECONDS, Clock
+from collector.core.scans import BlockAnswer, PanelScan, Read
 from collector.errors import Bug
-from collector.links.contract import BlockAnswer, Link, PanelScan, Read
+from collector.links.contract import Link
 from collector.links.faults import ReadFault
 from collector.plant.model import Panel
 

@@ -6,6 +6,7 @@ import random
 import subprocess
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Literal
 
@@ -71,27 +72,25 @@ def line(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield str(ours)
 
 
-class two_ends:  # noqa: N801  # used as a context, like a function
+@contextmanager
+def two_ends(*ends: Path) -> Iterator[None]:
     """Two pseudo terminals joined by socat."""
-
-    def __init__(self, *ends: Path) -> None:
-        self._ends = ends
-
-    def __enter__(self) -> None:
-        command = ["socat", *(f"pty,raw,echo=0,link={end}" for end in self._ends)]
-        try:
-            self._process = subprocess.Popen(command)
-        except FileNotFoundError as error:
-            raise RuntimeError("socat is missing: apt-get install socat") from error
-        deadline = time.monotonic() + 10
-        while not all(end.exists() for end in self._ends):
-            if time.monotonic() > deadline:
-                raise RuntimeError("socat made no pseudo terminals")
+    command = ["socat", *(f"pty,raw,echo=0,link={end}" for end in ends)]
+    try:
+        process = subprocess.Popen(command)
+    except FileNotFoundError as error:
+        raise RuntimeError("socat is missing: apt-get install socat") from error
+    try:
+        for _ in range(1000):
+            if all(end.exists() for end in ends):
+                break
             time.sleep(0.01)
-
-    def __exit__(self, *_: object) -> None:
-        self._process.kill()
-        self._process.wait()
+        else:
+            raise RuntimeError("socat made no pseudo terminals within 10 s")
+        yield
+    finally:
+        process.kill()
+        process.wait()
 
 
 async def read_and_close(link: Link, read: Read) -> bytes:

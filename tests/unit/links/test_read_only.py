@@ -11,8 +11,8 @@ import pytest
 
 import collector
 from collector.errors import Bug
+from collector.links.connection import PYMODBUS_SERIES, Connection
 from collector.links.frames import MbapReader, RtuReader
-from collector.links.modbus import PYMODBUS_SERIES, Connection
 from collector.plant.model import RtuLink, RtuOverTcpLink, TcpLink, TlsLink
 
 TCP = TcpLink(kind="tcp", host="127.0.0.1")
@@ -77,11 +77,11 @@ def test_bytes_leave_towards_panels_in_one_place() -> None:
         name: len(re.findall(r"\.(write|sendall|sendto|writelines)\(", text))
         for name, text in sources.items()
     }
-    assert {name: count for name, count in writing.items() if count} == {"modbus.py": 1}
+    assert {name: count for name, count in writing.items() if count} == {"connection.py": 1}
     assert not any("pymodbus.client" in text for text in sources.values())
 
 
 def test_the_library_is_of_the_series_whose_inner_parts_are_used() -> None:
-    """Another series may have moved them: read ``modbus.py`` again before changing this."""
+    """Another series may have moved them: read ``connection.py`` again before changing this."""
     assert pymodbus.__version__.startswith(f"{PYMODBUS_SERIES}.")
     assert pymodbus.__version__ != "3.16.0"  # withdrawn by its makers
