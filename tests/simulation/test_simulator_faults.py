@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+from pathlib import Path
 
 import pytest
 
@@ -469,3 +470,17 @@ def test_every_fault_can_be_put_in() -> None:
     assert [fault.fault for fault in plant.truth.faults] == list(FAULTS)
     assert all(fault.end_us is not None for fault in plant.truth.faults)
     assert plant.panels["works"].reachable()
+
+
+def test_the_hard_week_of_the_example_is_lived_through() -> None:
+    """The example script is sound, all its faults come and go, and the books close over it."""
+    script = Path(__file__).parents[2] / "config" / "osier-bend" / "hard-week.txt"
+    plant = OsierBend(1, START_US, script.read_text(encoding="utf-8"))
+    plant.advance_to(START_US + 7 * 24 * HOUR_US)
+    truth = plant.truth
+    assert len(truth.faults) == len(parse_script(script.read_text(encoding="utf-8"))) == 20
+    assert [fault.fault for fault in truth.faults if fault.end_us is None] == ["pump_worn"]
+    for name, well in truth.wells.items():
+        balance_m3 = well.inflow_m3 + well.returned_m3 - well.pumped_m3 - well.overflow_m3
+        assert balance_m3 == pytest.approx(truth.stored_m3[name] - well.first_m3, abs=1e-7), name
+    assert truth.wells["meadow_sump"].returned_m3 > 10.0
