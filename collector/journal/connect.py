@@ -7,6 +7,7 @@ Every connection, readers' too, refuses to work with one of those.
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 from pathlib import Path
@@ -129,6 +130,15 @@ def make_durable(connection: apsw.Connection, path: Path) -> None:
         raise JournalError(f"the file system of {path} cannot hold a journal (no shared memory)")
     connection.pragma("synchronous", 2)  # full
     connection.wal_autocheckpoint(0)  # the writer does it, after it has told what is committed
+
+
+def close(connection: apsw.Connection) -> None:
+    """Close a connection, the writer's bringing the log into the database.
+
+    If that fails nothing is lost: what is committed then stays in the log.
+    """
+    with contextlib.suppress(apsw.Error):
+        connection.close(True)
 
 
 def connect_reader(path: Path, vfs: str | None = None) -> apsw.Connection:

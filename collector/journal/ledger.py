@@ -81,10 +81,10 @@ class Ledger:
             self._load()
         except apsw.Error as error:
             translated = connect.translate(error, path, self.connection, "open")
-            self.connection.close(True)
+            connect.close(self.connection)
             raise translated from error
         except BaseException:
-            self.connection.close(True)
+            connect.close(self.connection)
             raise
 
     def _check(self, check_s: float) -> bool:
@@ -236,8 +236,8 @@ class Ledger:
             self._tried_at_pages = 0
         if self._log_pages - self._tried_at_pages < limit_bytes // self.page_bytes // 4:
             return
-        self._tried_at_pages = self._log_pages
         self.checkpoint(truncate=self.wal_bytes() > limit_bytes)
+        self._tried_at_pages = self._log_pages
 
     def checkpoint(self, *, truncate: bool) -> None:
         """Bring the log into the database as far as readers let it.
@@ -258,7 +258,12 @@ class Ledger:
 
     def close(self) -> None:
         """Close the connection; SQLite brings the log into the database."""
-        self.connection.close(True)
+        connect.close(self.connection)
+
+    def abandon(self) -> None:
+        """Close the connection of a disk that failed, writing to it no more."""
+        self.connection.config(apsw.SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1)
+        connect.close(self.connection)
 
 
 class _Writing:

@@ -54,13 +54,13 @@ class JournalReader:
         try:
             version = schema.check_owner(self._connection, str(self.path))
         except apsw.Error as error:
-            self._connection.close(True)
+            connect.close(self._connection)
             raise connect.translate(error, self.path, None, "read") from error
         except JournalError:
-            self._connection.close(True)
+            connect.close(self._connection)
             raise
         if version != schema.VERSION:
-            self._connection.close(True)
+            connect.close(self._connection)
             raise JournalError(
                 f"the journal {self.path} has layout {version}, this program reads "
                 f"{schema.VERSION}: start the collector once, it brings it up to date"
@@ -69,7 +69,7 @@ class JournalReader:
     def close(self) -> None:
         """Close the connection."""
         with self._lock:
-            self._connection.close(True)
+            connect.close(self._connection)
 
     def __enter__(self) -> Self:
         return self

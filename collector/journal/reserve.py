@@ -28,6 +28,11 @@ class Reserve:
         self.size_bytes = size_bytes
 
     @property
+    def wanted_bytes(self) -> int:
+        """Free room from which on the reserve is taken."""
+        return ROOM_TO_KEEP * self.size_bytes
+
+    @property
     def held(self) -> bool:
         """Whether there is something to give up."""
         return self._path.exists()
@@ -36,7 +41,7 @@ class Reserve:
         """Keep room back if there is enough; True if the reserve is there afterwards."""
         if self.held:
             return True
-        if free_bytes(self._path.parent) < ROOM_TO_KEEP * self.size_bytes:
+        if free_bytes(self._path.parent) < self.wanted_bytes:
             return False
         try:
             descriptor = os.open(

@@ -317,25 +317,17 @@ class Journal:
         except Exception as unexpected:
             error = Bug(f"the journal's writer failed: {unexpected!r}")
             error.__cause__ = unexpected
-        error = self._let_go(error)
+        if error is None:
+            self._ledger.close()
+        else:
+            self._ledger.abandon()
+        self._holder.release()
         with self._changed:
             if error is None:
                 self.failed.set_result(None)
             else:
                 self.failed.set_exception(error)
             self._changed.notify_all()
-
-    def _let_go(self, error: WeirkeeperError | None) -> WeirkeeperError | None:
-        try:
-            if error is not None:
-                # What is committed stands in the log; a disk that failed is not written to again.
-                self._ledger.connection.config(apsw.SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, 1)
-            self._ledger.close()
-        except apsw.Error as foreign:
-            error = error or connect.translate(foreign, self.path, None, "close")
-        finally:
-            self._holder.release()
-        return error
 
     def _work(self) -> None:
         more = False
@@ -456,15 +448,25 @@ class Journal:
             self._ledger.bound_log(self._retention.log_bytes)
             more = self._keep_within_size(written)
             self._ledger.bound_log(self._retention.log_bytes)
-            self._reserve.take()
         except WAITED_OUT as error:
             self._wait_out(error)
+            self._make_room()
             return False
-        self._say(self._over_limit() if self._retention.stuck else None)
+        self._say(self._worry())
         return more
 
-    def _over_limit(self) -> str:
+    def _worry(self) -> str | None:
+        """What needs someone's attention although writing gets on, or None."""
+        if self._retention.stuck:
+            return (
+                f"the journal {self.path} is larger than its limit, and all of it is still needed: "
+                "nothing older than the engine's last saved state is left to delete"
+            )
+        if self._reserve.take():
+            return None
+        # A disk that was full counts as full until the reserve is back: no on and off at the brink.
+        needed_kib = self._reserve.wanted_bytes >> 10
         return (
-            f"the journal {self.path} is larger than its limit, and all of it is still needed: "
-            "nothing older than the engine's last saved state is left to delete"
+            f"hardly any room on the disk for the journal at {self.path}: "
+            f"{free_bytes(self.path.parent) >> 10} KiB are free, {needed_kib} KiB should be"
         )

@@ -135,10 +135,14 @@ class SmallDisk(Disk):
         self.size_bytes = size_bytes
 
     def writing(self, path: str, data: bytes, offset: int) -> None:
-        sizes = {str(p): p.stat().st_size for p in self._directory.iterdir()}
-        sizes[path] = max(sizes.get(path, 0), offset + len(data))
-        if sum(sizes.values()) > self.size_bytes and offset + len(data) > Path(path).stat().st_size:
+        growth = offset + len(data) - Path(path).stat().st_size
+        if growth > self.free_bytes():
             raise apsw.exception_for(apsw.SQLITE_FULL)
+
+    def free_bytes(self) -> int:
+        """Room left."""
+        used = sum(file.stat().st_size for file in self._directory.iterdir())
+        return max(0, self.size_bytes - used)
 
 
 class Step(NamedTuple):

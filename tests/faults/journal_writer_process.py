@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import random
 from collections.abc import Sequence
+from multiprocessing.connection import Connection
 
 from collector.core.records import Record
 from collector.journal import Journal
@@ -16,15 +17,15 @@ from tests.unit.journal.samples import START_US, contact
 LIMIT_BYTES = 1 << 20
 
 
-def write_until_killed(path: str, descriptor_holder: object, seed: int) -> None:
+def write_until_killed(path: str, pipe: Connection, seed: int) -> None:
     """Write records whose value is their number; each commit writes its last number to a pipe.
 
     Args:
         path: the journal.
-        descriptor_holder: the writing end of the pipe (a ``multiprocessing`` connection).
+        pipe: its writing end.
         seed: of the batch lengths.
     """
-    descriptor = descriptor_holder.fileno()  # type: ignore[attr-defined]
+    descriptor = pipe.fileno()
 
     def on_commit(last: int, records: Sequence[Record]) -> None:
         os.write(descriptor, last.to_bytes(8, "little"))

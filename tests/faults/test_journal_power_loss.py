@@ -15,7 +15,7 @@ from collector.journal import Journal, JournalReader, connect
 from tests.faults.faulty_disk import PowerCut, RecordingDisk, Step, cut_power
 from tests.unit.journal.samples import contact, contacts, wall_us
 
-CUTS = 300
+CUTS = 240
 PADDING = "a reason so long that it is written out in each record. " * 8
 
 
@@ -74,7 +74,7 @@ def many_batches(count: int) -> list[list[Record]]:
 
 
 def test_nothing_acknowledged_is_lost_at_any_cut(tmp_path: Path) -> None:
-    """At 300 instants spread over opening, commits, the log brought into the database and closing,
+    """At 240 instants spread over opening, commits, the log brought into the database and closing,
     with unsynced writes dropped, kept or torn: every acknowledged record is there, numbers have no
     holes, the file is sound and can be written to."""
     steps = record_a_life(tmp_path / "j", many_batches(60), size_limit_bytes=1 << 20)

@@ -26,8 +26,8 @@ def versions(path: Path) -> tuple[int, int, list[str]]:
 
 
 def test_version_one_is_what_it_was() -> None:
-    """The first layout is on people's disks: its script must never change (hash noted when it was
-    released; later layouts are added as scripts of their own)."""
+    """The first layout is on people's disks: later ones are added as scripts of their own. All of
+    its tables are strict."""
     connection = apsw.Connection(":memory:")
     connection.execute(schema.MIGRATIONS[0])
     columns = [row[1:3] for row in connection.execute("PRAGMA table_info(record)")]
