@@ -141,10 +141,8 @@ class Pipeline:
 
     def next_deadline_us(self) -> int:
         """Plant time at which ``tick`` is wanted if nothing comes before."""
-        waiting = (reader.next_deadline_us() for reader in self.readers.values())
-        return min(
-            self.engine.next_deadline_us(), *(at_us for at_us in waiting if at_us is not None)
-        )
+        waiting = [reader.next_deadline_us() for reader in self.readers.values()]
+        return min([self.engine.next_deadline_us(), *(at for at in waiting if at is not None)])
 
     def lose_all(self, reason: str, now_us: int) -> list[Record]:
         """Stop knowing anything, for a reason of our own; each panel's next scan ends it."""
