@@ -18,6 +18,8 @@ from simulator.image import (
     Span,
 )
 
+WORKS_PUMPS = ("collection_pump_1", "collection_pump_2", "feed_pump_1", "feed_pump_2")
+
 
 def _inputs(first: int, *names: str) -> list[Contact]:
     """Discrete inputs side by side; a name that begins with '!' is wired normally closed."""
@@ -36,7 +38,6 @@ def _packed(function: int, address: int, **bits: str) -> list[Contact]:
 
 
 def _works() -> RegisterMap:
-    pumps = ("collection_pump_1", "collection_pump_2", "feed_pump_1", "feed_pump_2")
     contacts = [
         *_inputs(
             0, "collection_low", "collection_start_1", "collection_start_2", "!collection_high"
@@ -48,9 +49,9 @@ def _works() -> RegisterMap:
             "equalization_start_2",
             "!equalization_high",
         ),
-        *_inputs(16, *(f"{pump}_run" for pump in pumps)),
-        *_inputs(24, *(f"!{pump}_fault" for pump in pumps)),
-        *_inputs(32, *(f"{pump}_auto" for pump in pumps)),
+        *_inputs(16, *(f"{pump}_run" for pump in WORKS_PUMPS)),
+        *_inputs(24, *(f"!{pump}_fault" for pump in WORKS_PUMPS)),
+        *_inputs(32, *(f"{pump}_auto" for pump in WORKS_PUMPS)),
         *_inputs(40, "mains_present", "sludge_high"),
         *_packed(
             INPUT_REGISTER, 100,
@@ -65,30 +66,6 @@ def _works() -> RegisterMap:
             b3="hypochlorite_fault", b14="blower_1_auto", b15="blower_2_auto",
         ),
     ]  # fmt: skip
-    figures = [
-        Figure("heartbeat", INPUT_REGISTER, 102, wraps=True),
-        Figure("equalization_level", INPUT_REGISTER, 110, per_count=1.0),  # mm
-        *(
-            Figure(f"{pump}_current", INPUT_REGISTER, 111 + place, per_count=0.01)  # A
-            for place, pump in enumerate(pumps)
-        ),
-        Figure("blower_1_current", INPUT_REGISTER, 115, per_count=0.1),
-        Figure("blower_2_current", INPUT_REGISTER, 116, per_count=0.1),
-        Figure("turbidity", INPUT_REGISTER, 120, per_count=0.01),  # NTU
-        Figure("residual", INPUT_REGISTER, 121, "i16", per_count=0.01),  # mg/L
-        *(
-            Figure(f"{pump}_hours", HOLDING_REGISTER, 200 + 2 * place, "u32", 1.0, True, True)  # s
-            for place, pump in enumerate(pumps)
-        ),
-        *(
-            Figure(f"{pump}_starts", HOLDING_REGISTER, 208 + 2 * place, "u32", 1.0, True, True)
-            for place, pump in enumerate(pumps)
-        ),
-        Figure("blower_1_hours", HOLDING_REGISTER, 220, "u32", 0.1, True, True),  # h
-        Figure("blower_2_hours", HOLDING_REGISTER, 222, "u32", 0.1, True, True),
-        Figure("mixer_hours", HOLDING_REGISTER, 224, "u32", 0.1, True, True),
-        Figure("hypochlorite_strokes", HOLDING_REGISTER, 230, wraps=True),
-    ]
     spans = [
         Span(DISCRETE_INPUT, 0, 48),
         Span(INPUT_REGISTER, 100, 103),
@@ -98,7 +75,34 @@ def _works() -> RegisterMap:
         Span(HOLDING_REGISTER, 220, 226),
         Span(HOLDING_REGISTER, 230, 231),
     ]
-    return RegisterMap(1, spans, contacts, figures)
+    return RegisterMap(1, spans, contacts, _works_figures())
+
+
+def _works_figures() -> list[Figure]:
+    return [
+        Figure("heartbeat", INPUT_REGISTER, 102, wraps=True),
+        Figure("equalization_level", INPUT_REGISTER, 110, per_count=1.0),  # mm
+        *(
+            Figure(f"{pump}_current", INPUT_REGISTER, 111 + place, per_count=0.01)  # A
+            for place, pump in enumerate(WORKS_PUMPS)
+        ),
+        Figure("blower_1_current", INPUT_REGISTER, 115, per_count=0.1),
+        Figure("blower_2_current", INPUT_REGISTER, 116, per_count=0.1),
+        Figure("turbidity", INPUT_REGISTER, 120, per_count=0.01),  # NTU
+        Figure("residual", INPUT_REGISTER, 121, "i16", per_count=0.01),  # mg/L
+        *(
+            Figure(f"{pump}_hours", HOLDING_REGISTER, 200 + 2 * place, "u32", 1.0, True, True)  # s
+            for place, pump in enumerate(WORKS_PUMPS)
+        ),
+        *(
+            Figure(f"{pump}_starts", HOLDING_REGISTER, 208 + 2 * place, "u32", 1.0, True, True)
+            for place, pump in enumerate(WORKS_PUMPS)
+        ),
+        Figure("blower_1_hours", HOLDING_REGISTER, 220, "u32", 0.1, True, True),  # h
+        Figure("blower_2_hours", HOLDING_REGISTER, 222, "u32", 0.1, True, True),
+        Figure("mixer_hours", HOLDING_REGISTER, 224, "u32", 0.1, True, True),
+        Figure("hypochlorite_strokes", HOLDING_REGISTER, 230, wraps=True),
+    ]
 
 
 def _meadow() -> RegisterMap:

@@ -16,15 +16,28 @@ from random import Random
 from zoneinfo import ZoneInfo
 
 from simulator.bowser import Bowser
-from simulator.demand import Catchment, CatchmentFacts, Weather
+from simulator.demand import Catchment, Weather
 from simulator.dosing import Chemistry, DayTank
 from simulator.faults import parse_fault, parse_script
 from simulator.filtering import ClothFilter
-from simulator.hydraulics import PumpCurve, PumpSet, RisingMain
-from simulator.maps import SELECTOR, register_maps
+from simulator.hydraulics import PumpSet
+from simulator.maps import register_maps
 from simulator.panel import Panel
 from simulator.pumping import LeadLag, Motor, PumpStation
 from simulator.schedule import HOUR_US, MINUTE_US, SECOND_US, Schedule
+from simulator.shown import show_figures
+from simulator.site import (
+    BOWSER_CURVE,
+    BOWSER_MAIN,
+    BOWSER_SHAPE,
+    CATCHMENTS,
+    COLLECTION_CURVE,
+    COLLECTION_MAIN,
+    FEED_CURVE,
+    FEED_MAIN,
+    MEADOW_CURVE,
+    MEADOW_MAIN,
+)
 from simulator.supply import Supply
 from simulator.treatment import Aeration, Clarifier, SludgeStore
 from simulator.trouble import Places, Trouble
@@ -34,23 +47,6 @@ from simulator.wells import FloatSwitch, Shape, Well
 TIME_ZONE = ZoneInfo("Europe/London")
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 WORKS_BATTERY_US = 12 * MINUTE_US
-MEADOW_CURVE = PumpCurve.through(((0.0, 12.0), (4.0, 9.0), (6.0, 6.0)))
-MEADOW_MAIN = RisingMain(5.0, 60.0, 0.080, 130.0, 8.0)
-COLLECTION_CURVE = PumpCurve.through(((0.0, 10.0), (4.0, 7.6), (6.5, 4.5)))
-COLLECTION_MAIN = RisingMain(4.2, 22.0, 0.080, 130.0, 7.0)
-FEED_CURVE = PumpCurve.through(((0.0, 7.0), (1.2, 5.0), (2.0, 2.6)))
-FEED_MAIN = RisingMain(4.6, 14.0, 0.063, 130.0, 6.0)
-BOWSER_CURVE = PumpCurve.through(((0.0, 9.0), (2.5, 6.5), (4.0, 3.8)))
-BOWSER_MAIN = RisingMain(3.0, 12.0, 0.065, 120.0, 6.0)
-BOWSER_SHAPE = Shape([(0.0, 0.0), (0.3, 0.52), (0.6, 1.38), (0.9, 2.24), (1.2, 2.76)])
-METER_OFFSETS = {
-    "collection_pump_1": (1204.0, 38_112), "collection_pump_2": (1196.5, 37_905),
-    "feed_pump_1": (4021.0, 9_120), "feed_pump_2": (3987.0, 9_077),
-    "meadow_pump_1": (388.4, 14_203), "meadow_pump_2": (391.9, 65_490),
-    "bowser_pump": (212.6, 733), "blower_1": (6120.0, 0), "blower_2": (6088.0, 0),
-    "mixer": (9214.0, 0),
-}  # fmt: skip
-"""What the panels' hour meters and start counters stood at, at the start: h and starts."""
 
 
 class OsierBend:
@@ -91,11 +87,12 @@ class OsierBend:
         self.wells: dict[str, Well] = {}
         self._offset_hour = -1
         self._offset_us = 0
-        self._heartbeat = 0
         self._build_wells()
         self._build_works()
         self._build_supplies()
-        self._show_figures()
+        show_figures(
+            self.panels, self._motors, self.wells, self._chemistry, self._rng("level meters")
+        )
         self._build_inflow()
         self.trouble = Trouble(self._places(), self._schedule, self._truth)
         for line in parse_script(script, script_name) if script else []:
@@ -321,84 +318,13 @@ class OsierBend:
             filters={"filter": self._filter},
         )  # fmt: skip
 
-    # --- figures the panels show ----------------------------------------------------------------
-
-    def _show_figures(self) -> None:
-        works, meadow, bowser = (self.panels[name] for name in ("works", "meadow", "bowser"))
-        level_rng = self._rng("level meters")
-        works.every_10_s(self._beat)
-        works.every_10_s(
-            lambda: works.set_figure(
-                "equalization_level",
-                self.wells["equalization"].level_m() * 1000.0
-                + 3.0 * (level_rng.random() + level_rng.random() - 1.0),
-            )
-        )
-        bowser.every_10_s(
-            lambda: bowser.set_figure(
-                "level",
-                self.wells["bowser_tank"].level_m() * 1000.0 + 4.0 * (level_rng.random() - 0.5),
-            )
-        )
-        for name in ("collection_pump_1", "collection_pump_2", "feed_pump_1", "feed_pump_2"):
-            self._show_motor(works, name, name, 1.0, current=True, starts=True)
-        for name in ("blower_1", "blower_2"):
-            self._show_motor(works, name, name, 3600.0, current=True, starts=False)
-        self._show_motor(works, "mixer", "mixer", 3600.0, current=False, starts=False)
-        for number in (1, 2):
-            name = f"meadow_pump_{number}"
-            self._show_motor(meadow, name, f"pump_{number}", 3600.0, current=True, starts=True)
-            self._show_selector(meadow, name, f"pump_{number}_selector")
-        self._show_motor(bowser, "bowser_pump", "pump", 3600.0, current=False, starts=True)
-        chemistry = self._chemistry
-        works.every_60_s(lambda: works.set_figure("turbidity", chemistry.turbidity_shown()))
-        works.every_60_s(lambda: works.set_figure("residual", chemistry.residual_shown()))
-        works.every_60_s(
-            lambda: works.set_figure("hypochlorite_strokes", 64_800 + chemistry.strokes)
-        )
-
-    def _beat(self) -> None:
-        self._heartbeat += 1
-        self.panels["works"].set_figure("heartbeat", self._heartbeat)
-
-    def _show_motor(
-        self,
-        panel: Panel,
-        name: str,
-        signal: str,
-        hour_unit_s: float,
-        *,
-        current: bool,
-        starts: bool,
-    ) -> None:
-        motor = self._motors[name]
-        first_h, first_starts = METER_OFFSETS[name]
-        first_s = first_h * 3600.0
-
-        def show() -> None:
-            panel.set_figure(f"{signal}_hours", (first_s + motor.run_s()) / hour_unit_s)
-            if current:
-                panel.set_figure(f"{signal}_current", motor.current_a())
-            if starts:
-                panel.set_figure(f"{signal}_starts", first_starts + motor.truth.starts)
-
-        panel.every_60_s(show)
-
-    def _show_selector(self, panel: Panel, name: str, signal: str) -> None:
-        motor = self._motors[name]
-        panel.every_60_s(lambda: panel.set_figure(signal, SELECTOR[motor.selector]))
-
     # --- what comes minute by minute ------------------------------------------------------------
 
     def _build_inflow(self) -> None:
-        facts = {
-            "works": CatchmentFacts(36.0, 0.040, 1900.0, 30.0),
-            "meadow": CatchmentFacts(18.0, 0.015, 1000.0, 16.0),
-            "field": CatchmentFacts(2.4, 0.0, 0.0, 5.0),
-        }
         self._weather = Weather(self._rng("weather"))
         self._catchments = {
-            name: Catchment(each, self._rng(f"{name} catchment")) for name, each in facts.items()
+            name: Catchment(facts, self._rng(f"{name} catchment"))
+            for name, facts in CATCHMENTS.items()
         }
         self._works_source = self.wells["collection"].add_source()
         self._meadow_source = self.wells["meadow_sump"].add_source()

@@ -14,8 +14,9 @@ from collector.plant.model import Plant, Point
 from collector.plant.registers import register_of
 from simulator.image import Contact, Figure, RegisterMap
 from simulator.maps import register_maps
-from simulator.plant import BOWSER_SHAPE, TIME_ZONE, OsierBend
+from simulator.plant import TIME_ZONE, OsierBend
 from simulator.schedule import HOUR_US, SECOND_US
+from simulator.site import BOWSER_SHAPE
 
 START_US = 1_752_303_600 * SECOND_US  # 2025-07-12T07:00:00Z
 PLANT_FILE = Path(__file__).parents[2] / "config" / "osier-bend" / "plant.yaml"
