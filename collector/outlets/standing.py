@@ -25,6 +25,7 @@ class Patience:
         held_retry_s: between attempts while it refuses us.
         cursor_s: least time between two moves of the cursor; what was delivered in it is repeated
             after a crash.
+        settle_s: until a store has on its disk what it has confirmed; see ``store.py``.
         farewell_s: for a clean goodbye, twice: to be heard, and to part.
     """
 
@@ -34,6 +35,7 @@ class Patience:
     longest_retry_s: float = 30.0
     held_retry_s: float = 60.0
     cursor_s: float = 0.2
+    settle_s: float = 10.0
     farewell_s: float = 0.5
 
 

@@ -1,12 +1,18 @@
 """Delivers the journal to a time-series store by line protocol over HTTP.
 
-One batch is out at a time, and the cursor moves when the store answers 204. Live rows come first
+One batch is out at a time, and what the store answers with 204 is delivered. Live rows come first
 in a batch, the backlog fills it up. A batch the store refuses is halved until the bad rows are
 alone; those go to quarantine, the rest is delivered. If the store has taken nothing at all, it is
 not the rows: the outlet is held, nothing is given up, and its status says why.
 
-What a store drops after having answered 204 nobody can know here. Give it a retention longer than
-the longest outage; some stores count what they ignore, watch that count.
+A store may answer 204 seconds before the rows are on its disk, and a mains failure takes store and
+collector together. So the durable cursor follows ``settle_s`` behind, and when the store has been
+away, what it had confirmed in the last ``settle_s`` is written again (at most once a minute, so
+that a bad line cannot keep the cursor from moving). A row written twice changes nothing. A store
+that dies and is back between two writes goes unnoticed, and so does what it lost.
+
+What a store drops for good after having answered 204 nobody can know here. Give it a retention
+longer than the longest outage; some stores count what they ignore, watch that count.
 
 The library's batching writer loses rows at exit and after its last attempt, so only its
 synchronous write is used, in a thread of its own.
@@ -15,6 +21,7 @@ synchronous write is used, in a thread of its own.
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import Enum
@@ -41,6 +48,7 @@ TRY_LATER = frozenset({408, 425, 429})  # RFC 9110, RFC 8470, RFC 6585; all of 5
 REFUSALS_BEFORE_DOUBT = 10
 LONGEST_WAIT_S = 300.0
 POLL_PERIOD_US = 1_000_000
+BACK_PERIOD_US = 60_000_000
 
 
 class Verdict(Enum):
@@ -54,11 +62,15 @@ class Verdict(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """The store's answer, with the reason in words and the wait it asks for."""
+    """The store's answer, with the reason in words and the wait it asks for.
+
+    ``away``: there was none, so the store may have died.
+    """
 
     verdict: Verdict
     why: str = ""
     wait_s: float | None = None
+    away: bool = False
 
 
 Row = tuple[int, str]
@@ -95,9 +107,11 @@ class StoreOutlet:
         self._patience = patience or Patience()
         self._rows = Rows(plant, catalogue)
         kept = reader.cursor(self.name)
-        self._cursor = Cursor(kept.delivered, kept.ahead_from, kept.ahead_to)
-        self._cursor_at_us = clock.now_us()
-        self._delivery = Delivery(self._cursor, settings.batch)
+        self._kept = Cursor(kept.delivered, kept.ahead_from, kept.ahead_to)
+        self._settling: deque[tuple[int, Cursor]] = deque()
+        self._settle_us = int(self._patience.settle_s * MICROSECONDS)
+        self._went_back_us: int | None = None
+        self._delivery = Delivery(self._kept, settings.batch)
         self._head = reader.head()
         self._standing = Standing(self.name, clock)
         self._backoff = Backoff(self._patience.first_retry_s, self._patience.longest_retry_s)
@@ -141,7 +155,7 @@ class StoreOutlet:
             ticker.cancel()
             self._standing.turn("stopped", "the collector no longer delivers")
             self._ended.set()
-            self._keep_cursor(now=True)
+            self._move_cursor(self._delivery.cursor)  # a store that lives will keep what it has
 
     async def stop(self) -> None:
         """End ``run`` with the cursor handed to the journal; a write under way gets a moment."""
@@ -231,7 +245,9 @@ class StoreOutlet:
         self._begun = self._taken = False
         self._standing.retried += 1
         self._delivery.rewind()
-        self._keep_cursor(now=True)
+        self._keep_cursor()
+        if answer.away:
+            self._go_back()
         wait_us = self._backoff.next_us()
         held = answer.verdict is Verdict.HELD
         if held:
@@ -262,14 +278,32 @@ class StoreOutlet:
         self._standing.refuse(sequence, why)
         self._delivery.confirm(sequence)
 
-    def _keep_cursor(self, now: bool = False) -> None:
-        cursor = self._delivery.cursor
+    def _keep_cursor(self) -> None:
+        """Note how far the store has confirmed, and keep what it has had time to settle."""
         now_us = self._clock.now_us()
-        due_us = self._cursor_at_us + int(self._patience.cursor_s * MICROSECONDS)
-        if cursor == self._cursor or (now_us < due_us and not now):
-            return
-        self._cursor, self._cursor_at_us = cursor, now_us
-        self._journal.move_cursor(self.name, cursor.delivered, cursor.ahead_from, cursor.ahead_to)
+        noted = self._settling[-1] if self._settling else (0, self._kept)
+        due_us = noted[0] + int(self._patience.cursor_s * MICROSECONDS)
+        if self._delivery.cursor != noted[1] and now_us >= due_us:
+            self._settling.append((now_us, self._delivery.cursor))
+        settled = self._kept
+        while self._settling and self._settling[0][0] + self._settle_us <= now_us:
+            settled = self._settling.popleft()[1]
+        self._move_cursor(settled)
+
+    def _move_cursor(self, cursor: Cursor) -> None:
+        if cursor != self._kept:
+            self._kept = cursor
+            self._journal.move_cursor(
+                self.name, cursor.delivered, cursor.ahead_from, cursor.ahead_to
+            )
+
+    def _go_back(self) -> None:
+        """Write again what the store may have lost with whatever made it go away."""
+        now_us = self._clock.now_us()
+        if self._went_back_us is None or now_us - self._went_back_us >= BACK_PERIOD_US:
+            self._went_back_us = now_us
+            self._settling.clear()
+            self._delivery = Delivery(self._kept, self._settings.batch)
 
 
 def write(client: InfluxDBClient, bucket: str, lines: Sequence[str]) -> Answer:
@@ -284,7 +318,8 @@ def write(client: InfluxDBClient, bucket: str, lines: Sequence[str]) -> Answer:
     except ApiException as error:
         return _refusal(error)
     except (HTTPError, OSError, ValueError) as error:
-        return Answer(Verdict.LATER, f"no answer from {client.url}: {_short(str(error))}")
+        why = f"no answer from {client.url}: {_short(str(error))}"
+        return Answer(Verdict.LATER, why, away=True)
     if status != WRITTEN:
         why = f"{client.url} answers {status} where a store answers {WRITTEN}: is it the store?"
         return Answer(Verdict.HELD, why)

@@ -25,7 +25,12 @@ from tests.outlet_samples import sample_plant
 from tests.real_parts import until
 
 QUICK = Patience(
-    tick_s=0.02, first_retry_s=0.05, longest_retry_s=0.2, held_retry_s=0.2, cursor_s=0.02
+    tick_s=0.02,
+    first_retry_s=0.05,
+    longest_retry_s=0.2,
+    held_retry_s=0.2,
+    cursor_s=0.02,
+    settle_s=0.0,
 )
 
 

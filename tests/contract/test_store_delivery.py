@@ -114,6 +114,28 @@ async def test_a_store_that_comes_late_and_dies_midway_gets_everything(tmp_path:
         assert book.delivered("store") == 6000
 
 
+async def test_what_a_killed_store_had_confirmed_and_lost_is_written_again(tmp_path: Path) -> None:
+    """204 comes before the rows are on the store's disk: killed with them in memory, it gets them
+    again, because the cursor waits until what was confirmed has settled."""
+    store = victoria_metrics(tmp_path / "store")
+    with running(store), ledger(tmp_path / "journal") as book:
+        book.write(busy_records(500))
+        outlet = book.store(store.port, replace(QUICK, settle_s=10.0))
+        async with at_work(outlet):
+            await until(lambda: outlet.status().behind == 0, "all receipts")
+            assert book.delivered("store") == 0
+            store.kill()
+            store.start()
+            assert stored_series(store.port) == [], "the kill cost the store nothing"
+            store.stop()
+            book.write(busy_records(1, NOON_US + 10**9), outlet)
+            await state_is(outlet, "unreachable")
+            store.start()
+            await until(lambda: outlet.status().behind == 0, "all receipts once more")
+            assert set(numbers(stored_series(store.port))) == set(range(1, 502))
+        assert book.delivered("store") == 501, "a clean stop keeps what is confirmed"
+
+
 def _passed(status: Callable[[], object], reached: int) -> Callable[[], bool]:
     return lambda: getattr(status(), "delivered", 0) >= reached
 
