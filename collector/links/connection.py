@@ -38,7 +38,7 @@ logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
 
 
 class Reader(Protocol):
-    """What ``frames.py`` offers for either framing."""
+    """What ``frames.py`` offers for either framing; described there."""
 
     broken: bool
 
@@ -62,9 +62,9 @@ class Connection(ModbusProtocol):
         self.up = False
         self.heard_at_s = 0.0
         self._link = link
-        self._function_at = 1 if isinstance(link, RtuLink | RtuOverTcpLink) else 7
+        rtu = isinstance(link, RtuLink | RtuOverTcpLink)
+        self._function_at, self._whole = (1, 8) if rtu else (7, 12)
         self._waiting: asyncio.Future[bytes | ReadFault] | None = None
-        self._why_lost: ReadFault | None = None
 
     async def open(self) -> None:
         """Open it.
@@ -100,9 +100,7 @@ class Connection(ModbusProtocol):
         Raises:
             Bug: the frame is not a read request.
         """
-        place_of_function = self._function_at
-        whole = place_of_function + 7 if place_of_function == 1 else place_of_function + 5
-        if len(data) != whole or data[place_of_function] not in frames.READ_FUNCTIONS:
+        if len(data) != self._whole or data[self._function_at] not in frames.READ_FUNCTIONS:
             raise Bug(f"refused to send '{data[:16].hex(' ')}': it is no read request")
         self.transport.write(data)  # type: ignore[attr-defined]
 
@@ -146,7 +144,9 @@ class Connection(ModbusProtocol):
             self.transport = transport
 
     def data_received(self, data: bytes) -> None:
-        """Bytes have come."""
+        """Bytes have come; those of a connection already given up mean nothing."""
+        if not self.up:
+            return
         self.heard_at_s = self.loop.time()
         outcome = self.reader.feed(data)
         if outcome is not None:

@@ -14,7 +14,7 @@ class Link(Protocol):
         """Send one read and return the payload of the checked reply.
 
         Raises:
-            LinkError: with a short reason; see ``collector/links/faults.py``.
+            ReadFault: a ``LinkError`` with a short reason; see ``collector/links/faults.py``.
         """
         ...
 

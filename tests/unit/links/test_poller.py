@@ -252,6 +252,15 @@ async def test_a_rarely_scanned_panel_is_not_tried_more_often_when_silent() -> N
     assert 10 <= len(polling.link.asked) <= 13
 
 
+async def test_a_gateway_that_reports_a_silent_panel_is_not_asked_for_its_other_blocks() -> None:
+    """Exceptions 0A and 0B speak of the panel behind (Application Protocol V1.1b3, section 7)."""
+    for code in (0x0A, 0x0B):
+        polling = Polling({1: lambda _: ExceptionReply(code)}, blocks=3)  # noqa: B023
+        await polling.run_s(60)
+        assert set(map(tuple, polling.reasons(1))) == {(f"exception {code:02X}",) * 3}
+        assert len(polling.link.asked) < 20
+
+
 async def test_a_panel_that_returns_is_scanned_whole_at_once_and_is_back_on_its_grid() -> None:
     """The try that is answered goes on as a full scan; the next comes at a grid instant."""
     polling = Polling({1: silent}, blocks=3)
