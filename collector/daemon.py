@@ -311,8 +311,7 @@ class Daemon:
         self._polling, self.buses = [], []
 
     async def _stop_outlets(self) -> None:
-        for outlet in self.outlets:
-            await outlet.stop()
+        await asyncio.gather(*(outlet.stop() for outlet in self.outlets))
         await _cancel(self._delivering)
         self._delivering, self.outlets = [], []
 
