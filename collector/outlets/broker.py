@@ -177,7 +177,7 @@ class BrokerConnection:
 
     def _on_socket_open(self, client: Client, data: object, opened: object) -> None:
         # Otherwise the last message of a bunch waits for the far side's delayed acknowledgement
-        # (RFC 896 meets RFC 1122, 4.2.3.2): 40 ms a window, a sixth of the speed.
+        # (RFC 896 meets RFC 1122, 4.2.3.2).
         if isinstance(opened, socket.socket):
             with contextlib.suppress(OSError):
                 opened.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
