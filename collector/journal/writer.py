@@ -12,12 +12,11 @@ error.
 from __future__ import annotations
 
 import threading
-from collections import deque
 from collections.abc import Callable, Collection, Sequence
 from concurrent.futures import Future
 from pathlib import Path
 from types import TracebackType
-from typing import NamedTuple, Self
+from typing import Self
 
 import apsw
 
@@ -25,6 +24,7 @@ from collector.core.records import Record
 from collector.errors import Bug, JournalError, JournalFull, WeirkeeperError
 from collector.journal import connect, rows
 from collector.journal.holder import Holder
+from collector.journal.intake import Intake
 from collector.journal.items import Alive, Configuration, Cursor, Quarantined
 from collector.journal.ledger import Batch, Ledger
 from collector.journal.reserve import Reserve, free_bytes
@@ -32,9 +32,6 @@ from collector.journal.retention import Retention
 
 DEFAULT_SIZE_LIMIT_BYTES = 2 << 30
 QUEUE_LIMIT_RECORDS = 50_000
-LARGEST_BATCH_RECORDS = 5_000
-CURSOR_DELAY_S = 1.0
-IDLE_S = 1.0
 FIRST_RETRY_S = 0.25
 LONGEST_RETRY_S = 5.0
 WAITED_OUT = (apsw.FullError, apsw.IOError, apsw.BusyError)
@@ -42,13 +39,6 @@ WAITED_OUT = (apsw.FullError, apsw.IOError, apsw.BusyError)
 
 OnCommit = Callable[[int, Sequence[Record]], None]
 OnTrouble = Callable[[str | None], None]
-
-
-class _Submission(NamedTuple):
-    records: Sequence[Record]
-    state: str | None
-    alive: Alive | None
-    ticket: int
 
 
 class Journal:
@@ -72,8 +62,8 @@ class Journal:
         *, commit_period_s: float, wall_us: Callable[[], int], queue_limit: int,
     ) -> None:  # fmt: skip
         self.path = ledger.path
-        self.failed: Future[None] = Future()
-        self.failed.set_running_or_notify_cancel()  # so that no one who waits can cancel it
+        self._intake = Intake(ledger.path, queue_limit)
+        self.failed: Future[None] = self._intake.failed
         self.on_commit: OnCommit | None = None
         self.on_trouble: OnTrouble | None = None
         self.checked = ledger.checked
@@ -83,13 +73,6 @@ class Journal:
         self._reserve = reserve
         self._commit_period_s = commit_period_s
         self._wall_us = wall_us
-        self._queue_limit = queue_limit
-        self._changed = threading.Condition()
-        self._queue: deque[_Submission] = deque()
-        self._facts = Batch()  # all but records
-        self._backlog = 0
-        self._given = self._done = self._flush_to = 0
-        self._closing = False
         self._progress = 0
         self._trouble: str | None = None
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
@@ -178,15 +161,7 @@ class Journal:
         """
         for record in records:
             rows.check(record)
-        with self._changed:
-            self._refuse_if_ended()
-            if self._backlog and self._backlog + len(records) > self._queue_limit:
-                return False
-            self._given += 1
-            self._queue.append(_Submission(tuple(records), state, alive, self._given))
-            self._backlog += len(records)
-            self._changed.notify_all()
-        return True
+        return self._intake.submit(records, state, alive)
 
     def move_cursor(
         self, outlet: str, delivered: int, ahead_from: int = 0, ahead_to: int = 0
@@ -198,29 +173,15 @@ class Journal:
             delivered: every record up to it is confirmed; a smaller one than known is ignored.
             ahead_from, ahead_to: records confirmed before their turn, 0 if none.
         """
-        with self._changed:
-            self._refuse_if_ended()
-            self._given += 1
-            self._facts.cursors[outlet] = Cursor(
-                outlet, delivered, ahead_from, ahead_to, self._wall_us()
-            )
-            self._changed.notify_all()
+        self._intake.note(Cursor(outlet, delivered, ahead_from, ahead_to, self._wall_us()))
 
     def quarantine(self, outlet: str, sequence: int, why: str) -> None:
         """Note that an outlet's far side refuses a record for good."""
-        with self._changed:
-            self._refuse_if_ended()
-            self._given += 1
-            self._facts.quarantined.append(Quarantined(outlet, sequence, why, self._wall_us()))
-            self._changed.notify_all()
+        self._intake.note(Quarantined(outlet, sequence, why, self._wall_us()))
 
     def remember_configuration(self, kind: str, text: str, hash: str) -> None:  # noqa: A002
         """Keep the text of a file that is in force from now on."""
-        with self._changed:
-            self._refuse_if_ended()
-            self._given += 1
-            self._facts.configurations.append(Configuration(kind, hash, text, self._wall_us()))
-            self._changed.notify_all()
+        self._intake.note(Configuration(kind, hash, text, self._wall_us()))
 
     def flush(self, timeout_s: float | None = None) -> bool:
         """Wait until everything submitted so far is committed.
@@ -231,16 +192,7 @@ class Journal:
         Raises:
             JournalError: the writer has ended without it.
         """
-        with self._changed:
-            wanted = self._given
-            self._flush_to = max(self._flush_to, wanted)
-            self._changed.notify_all()
-            settled = self._changed.wait_for(
-                lambda: self._done >= wanted or self.failed.done(), timeout_s
-            )
-            if self._done < wanted and self.failed.done():
-                self._refuse_if_ended()
-        return settled
+        return self._intake.flush(timeout_s)
 
     def close(self, timeout_s: float = 10.0) -> None:
         """Commit everything queued, end the thread and let the journal go.
@@ -249,9 +201,7 @@ class Journal:
             JournalFull: there was no room for what was queued.
             JournalError: the writer had failed, or did not end in time.
         """
-        with self._changed:
-            self._closing = True
-            self._changed.notify_all()
+        self._intake.close()
         self._thread.join(timeout_s)
         if self._thread.is_alive():
             raise JournalError(f"the journal {self.path} did not end within {timeout_s:g} s")
@@ -273,12 +223,16 @@ class Journal:
     @property
     def backlog(self) -> int:
         """Records submitted and not yet committed."""
-        return self._backlog
+        return self._intake.backlog
 
     @property
     def full(self) -> bool:
         """Whether polling should pause: three quarters of the queue wait."""
-        return 4 * self._backlog >= 3 * self._queue_limit
+        return self.backlog >= self._pause_at
+
+    @property
+    def _pause_at(self) -> int:
+        return 3 * self._intake.limit // 4
 
     @property
     def trouble(self) -> str | None:
@@ -294,14 +248,6 @@ class Journal:
     def progress(self) -> int:
         """Grows every few seconds while the writer lives, whether or not the disk is full."""
         return self._progress
-
-    def _refuse_if_ended(self) -> None:
-        if self.failed.done():
-            error = self.failed.exception()
-            if error is not None:
-                raise error
-        if self._closing:
-            raise JournalError(f"the journal {self.path} is closed")
 
     # --- the writer's thread ------------------------------------------------------------------
 
@@ -322,63 +268,20 @@ class Journal:
         else:
             self._ledger.abandon()
         self._holder.release()
-        with self._changed:
-            if error is None:
-                self.failed.set_result(None)
-            else:
-                self.failed.set_exception(error)
-            self._changed.notify_all()
+        self._intake.end(error)
 
     def _work(self) -> None:
         more = False
         while True:
-            with self._changed:
-                if not more:
-                    self._wait_for_work()
-                batch, done = self._take()
-                ending = self._closing and not self._queue
+            batch, ticket = self._intake.take(wait=not more)
             if batch:
                 self._commit(batch)
-            with self._changed:
-                self._done = done
-                self._backlog -= len(batch.records)
-                self._progress += 1
-                self._changed.notify_all()
-            if ending:
+            self._progress += 1
+            if self._intake.settle(ticket, len(batch.records)):
                 return
             more = self._tidy(len(batch.records))
             if batch and not more:
-                with self._changed:
-                    self._changed.wait_for(self._hurried, self._commit_period_s)
-
-    def _hurried(self) -> bool:
-        return self._closing or self._flush_to > self._done
-
-    def _urgent(self) -> bool:
-        return bool(self._queue or self._facts.configurations) or self._hurried()
-
-    def _wait_for_work(self) -> None:
-        lazy = self._facts
-        self._changed.wait_for(
-            lambda: self._urgent() or bool(lazy.cursors or lazy.quarantined), IDLE_S
-        )
-        if lazy.cursors or lazy.quarantined:
-            self._changed.wait_for(self._urgent, CURSOR_DELAY_S)
-
-    def _take(self) -> tuple[Batch, int]:
-        """The next transaction, and the ticket up to which everything is done with it."""
-        batch, self._facts = self._facts, Batch()
-        records = batch.records
-        while self._queue:
-            submission = self._queue[0]
-            if records and len(records) + len(submission.records) > LARGEST_BATCH_RECORDS:
-                return batch, submission.ticket - 1
-            self._queue.popleft()
-            records.extend(submission.records)
-            if submission.state is not None:
-                batch.state = (len(records), submission.state)
-            batch.alive = submission.alive or batch.alive
-        return batch, self._given
+                self._intake.rest(self._commit_period_s)
 
     def _commit(self, batch: Batch) -> None:
         """Write a batch however long the disk is full."""
@@ -389,12 +292,11 @@ class Journal:
                 break
             except WAITED_OUT as error:
                 reason = self._wait_out(error)
-            if self._make_room():
+            if isinstance(reason, JournalFull) and self._make_room():
                 continue
-            with self._changed:
-                if self._changed.wait_for(lambda: self._closing, delay_s):
-                    raise type(reason)(f"{reason}; {self._backlog} records were not written")
-                self._progress += 1
+            if self._intake.wait_for_close(delay_s):
+                raise type(reason)(f"{reason}; {self.backlog} records were not written")
+            self._progress += 1
             delay_s = min(2 * delay_s, LONGEST_RETRY_S)
         self._tell(batch.records, first)
 
@@ -411,8 +313,9 @@ class Journal:
         if isinstance(reason, JournalFull):
             free_kib = free_bytes(self.path.parent) >> 10
             text += f" ({free_kib} KiB are free, a commit needs more)"
-        pause = 3 * self._queue_limit // 4
-        self._say(f"{text}; {self._backlog} records wait, polling pauses when it is {pause}")
+        self._say(
+            f"{text}; {self.backlog} records wait, polling pauses when it is {self._pause_at}"
+        )
         return reason
 
     def _say(self, trouble: str | None) -> None:
@@ -429,8 +332,7 @@ class Journal:
         try:
             self._ledger.checkpoint(truncate=True)
             for _ in range(100):
-                more = self._keep_within_size(0)
-                if not more:
+                if not self._keep_within_size(0):
                     break
             self._ledger.checkpoint(truncate=True)
         except WAITED_OUT as error:
@@ -449,8 +351,8 @@ class Journal:
             more = self._keep_within_size(written)
             self._ledger.bound_log(self._retention.log_bytes)
         except WAITED_OUT as error:
-            self._wait_out(error)
-            self._make_room()
+            if isinstance(self._wait_out(error), JournalFull):
+                self._make_room()
             return False
         self._say(self._worry())
         return more

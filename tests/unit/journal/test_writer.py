@@ -235,8 +235,8 @@ def test_a_closed_journal_refuses_in_a_sentence(tmp_path: Path) -> None:
 def test_a_journal_locked_by_another_program_is_waited_for(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    """Someone holds a write transaction open with a program of theirs: the journal says so, and goes
-    on by itself when they are done."""
+    """Someone holds a write transaction open with a program of theirs: the journal says so, and
+    goes on by itself when they are done."""
     monkeypatch.setattr(connect, "BUSY_TIMEOUT_MS", 20)
     path = tmp_path / "j"
     told: list[str | None] = []
