@@ -6,7 +6,8 @@ Rules:
 * A change carries its bracket: from the request of the last read that still showed the old value to
   the reply that first showed the new one. The panel looked at its contacts somewhere in between.
 * A contact counts as changed once it has held for its debounce; the bracket stays where it moved,
-  and until then it is known only up to there.
+  and until then it is known only up to there. The first sight of it, at first or after a gap, needs
+  no debounce: it is not known what it would have moved from.
 * Without an answer for the panel's ``silence_s`` the panel is lost, once, from its last good read
   on. A single block that fails while others answer is lost by its points, each once.
 * While nothing has been read yet, it takes a scan that failed to call the panel lost: that nobody
@@ -65,9 +66,15 @@ class _Block:
     decoder: BlockDecoder
     payload: bytes | None = None
     last_good_us: int = 0
-    lost: bool = False
+    lost: bool = False  # its points are; the panel is there
+    fresh: bool = True  # not read since the beginning or a gap: all of it has to be looked at
     failing: bool = False
     held: dict[str, _Held] = field(default_factory=dict)
+
+    @property
+    def known_until_us(self) -> int:
+        """Up to when all of its contacts are known: a held one only up to its move."""
+        return min([self.last_good_us, *(held.after_us for held in self.held.values())])
 
 
 class PanelReader:
@@ -101,7 +108,6 @@ class PanelReader:
         self._silence_us = round(panel.silence_s * MICROSECONDS)
         self._last_good_us = until_us
         self._answered_us = start_us
-        self._frozen_from_us = until_us
         self._moved_us = start_us  # when it was last seen to live
         self._lived_us = until_us  # up to when its figures were surely its own
         self._frozen_us = None if panel.frozen is None else round(panel.frozen.after_s * 1_000_000)
@@ -153,7 +159,7 @@ class PanelReader:
                 continue
             if first_good_us is None or answer.sent_us < first_good_us:
                 first_good_us = answer.sent_us
-            if answer.payload == block.payload and not block.held and not block.lost:
+            if answer.payload == block.payload and not block.held and not block.fresh:
                 block.last_good_us = answer.sent_us
                 block.failing = False
             elif changed is None:
@@ -214,22 +220,20 @@ class PanelReader:
             # Conservative: the panel is back when the last block of this scan has come in.
             self.lost_reason = None
             self._moved_us, self._lived_us = now_us, first_good_us
-        for block, answer in changed:
+        for block, answer in changed if self.lost_reason is None else ():
             by_us = answer.received_us if lost_before is None else now_us
-            if self.lost_reason is None:
-                if lost_before == FROZEN:  # what it showed meanwhile proves nothing
-                    block.last_good_us = min(block.last_good_us, self._frozen_from_us)
-                self._take_block(block, answer, by_us, found)
+            self._take_block(block, answer, by_us, found)
+        if self.lost_reason is not None:
+            return []
         for block, answer in zip(self._blocks, scan.answers, strict=True):
             if answer.payload is None:
                 self._check_block(block, answer, found)
         self._last_good_us = min(block.last_good_us for block in self._blocks if not block.lost)
-        if self.lost_reason is None:
-            if lost_before is not None:
-                # After the changes: what is not among them is as it was.
-                found.append(PanelReturned(self.name, now_us))
-            judged = self._heartbeat_at is None or scan.answers[self._heartbeat_at].payload
-            found += self._check_stillness(now_us) if judged else []
+        if lost_before is not None:
+            # After the changes: what is not among them is as it was.
+            found.append(PanelReturned(self.name, now_us))
+        if self._heartbeat_at is None or scan.answers[self._heartbeat_at].payload is not None:
+            found += self._check_stillness(now_us)
         return found
 
     def _moves(self, scan: PanelScan) -> bool:
@@ -255,19 +259,23 @@ class PanelReader:
     ) -> None:
         payload = answer.payload
         assert payload is not None
-        before, after_us = block.payload, block.last_good_us
-        if before is None or block.lost:
+        before, after_us, fresh = block.payload, block.last_good_us, block.fresh
+        if before is None or fresh:
             points = block.decoder.points
         elif before == payload:
             points = ()
         else:
             points = tuple(block.decoder.touched(before, payload))
-        block.payload, block.lost, block.failing = payload, False, False
+        block.payload = payload
+        block.lost = block.fresh = block.failing = False
         block.last_good_us = answer.sent_us
         if block.held:
             self._release_held(block, payload, by_us, found)
         for decoder in points:
-            self._take_point(block, decoder, payload, after_us, by_us, found)
+            if fresh:
+                self._report(decoder, decoder.decode(payload), after_us, by_us, found)
+            else:
+                self._take_point(block, decoder, payload, after_us, by_us, found)
 
     def _take_point(
         self,
@@ -337,7 +345,7 @@ class PanelReader:
         """Lose a block's points if it has been failing too long while others answer."""
         if block.lost or answer.received_us - block.last_good_us < self._silence_us:
             return
-        block.lost = True
+        block.lost = block.fresh = True
         lost = Decoded(None, Quality.BAD, answer.reason)
         for decoder in block.decoder.points:
             if self._reported.get(decoder.name) == lost:
@@ -365,8 +373,10 @@ class PanelReader:
     def _check_stillness(self, now_us: int) -> list[Input]:
         if self._frozen_us is None or now_us - self._moved_us < self._frozen_us:
             return []
-        self._frozen_from_us = min(self._lived_us, self.last_good_us)
-        return self._lose(FROZEN, self._frozen_from_us, now_us)
+        known_us = min(self._lived_us, self.last_good_us)
+        for block in self._blocks:  # what it showed since proves nothing
+            block.last_good_us = min(block.last_good_us, known_us)
+        return self._lose(FROZEN, known_us, now_us)
 
     def lose(self, reason: str, now_us: int) -> list[Input]:
         """Stop knowing, for a reason of our own; the next scan brings the panel back."""
@@ -375,7 +385,9 @@ class PanelReader:
     def _lose(self, reason: str, last_good_us: int, now_us: int) -> list[Input]:
         self.lost_reason = reason
         for block in self._blocks:
+            block.last_good_us = block.known_until_us
             block.held.clear()
+            block.fresh = True
         return [PanelLost(self.name, reason, last_good_us, now_us)]
 
     def _check_pace(self, now_us: int) -> list[Input]:
