@@ -44,6 +44,7 @@ FigureRole = Annotated[str, role("reading", "counter")]
 CounterRole = Annotated[str, role("counter")]
 HoursRole = Annotated[str, role("reading", "counter", measures="time")]
 LevelRole = Annotated[str, role("reading", measures="length")]
+SpeedRole = Annotated[str, role("reading")]
 CurrentRole = Annotated[str, role("reading", measures="current")]
 
 
@@ -101,6 +102,30 @@ class TableRow(Strict):
     volume_m3: Annotated[float, about("volume below that level", ge=0)]
 
 
+class RisingMain(Strict):
+    """The pipe or hose through which the pumps of a well push.
+
+    Friction by one of two formulas: ``hazen_williams_c`` or ``roughness_mm`` (Darcy-Weisbach).
+    """
+
+    discharge_height_m: Annotated[
+        float,
+        about("its free end, or the water over it, above the floor of the well", gt=0, le=500),
+    ]
+    length_m: Annotated[float, about("length of pipe or hose", gt=0, le=50000)]
+    inner_diameter_mm: Annotated[float, about("inner diameter", ge=10, le=2000)]
+    hazen_williams_c: Annotated[
+        float | None,
+        about("Hazen-Williams coefficient, 100 old iron to 150 plastic", ge=40, le=170),
+    ] = None
+    roughness_mm: Annotated[
+        float | None, about("instead of hazen_williams_c: roughness, for Darcy-Weisbach", ge=0)
+    ] = None
+    minor_loss_k: Annotated[
+        float, about("sum of the loss coefficients of bends, valves, outlet", ge=0, le=1000)
+    ] = 0.0
+
+
 class Well(Part):
     """A tank with floats and pumps: lift sump, collection tank, towed tank, equalization tank."""
 
@@ -113,6 +138,7 @@ class Well(Part):
     overflow_m: Annotated[float | None, about("height at which it overflows", gt=0, le=50)] = None
     floats: Annotated[Floats, about("its float switches by role")] = Floats()
     level: Annotated[LevelRole | None, about("level above the floor, where measured")] = None
+    main: Annotated[RisingMain | None, about("the rising main its pumps share")] = None
 
 
 class Machine(Part):
@@ -128,11 +154,42 @@ class Machine(Part):
     starts_per_hour_limit: Annotated[float | None, about("as its maker allows", gt=0)] = None
 
 
+class CurvePoint(Strict):
+    """A point of a pump's curve at full speed."""
+
+    flow_l_per_s: Annotated[float, about("flow", ge=0)]
+    head_m: Annotated[float, about("head at that flow", ge=0)]
+
+
 class Pump(Machine):
     """A pump of a well."""
 
     kind: Annotated[Literal["pump"], about("a pump of a well")]
     well: Annotated[str, names("well"), about("the well it empties")]
+    curve: Annotated[
+        list[CurvePoint] | None,
+        about(
+            "points of its curve, flows rising: one (the design point), three from zero flow on "
+            "(a power curve) or others (straight segments)",
+            min_length=1,
+        ),
+    ] = None
+    curve_form: Annotated[
+        Literal["standard", "smooth"],
+        about("standard as said at 'curve', or a smooth falling line through three or more points"),
+    ] = "standard"
+    acceptance_grade: Annotated[
+        Literal["1B", "2B", "3B"] | None,
+        about(
+            "grade of ISO 9906:2012 the curve is guaranteed to; left out, the wider tolerance of "
+            "drives up to 10 kW"
+        ),
+    ] = None
+    speed: Annotated[SpeedRole | None, about("its speed, where it is not always the same")] = None
+    full_speed: Annotated[
+        float | None,
+        about("value of 'speed', in its unit, at which the curve holds; 100 % left out", gt=0),
+    ] = None
 
 
 class Blower(Machine):

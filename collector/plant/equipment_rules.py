@@ -1,4 +1,7 @@
-"""What each kind of equipment must be in itself: heights that rise, groups that fit together."""
+"""What each kind of equipment must be in itself: heights that rise, groups that fit together.
+
+Pump curves and rising mains are in ``station_rules.py``.
+"""
 
 from __future__ import annotations
 
@@ -17,6 +20,7 @@ from collector.plant.equipment import (
 )
 from collector.plant.findings import Finding, nearest_name
 from collector.plant.references import quantity_finding
+from collector.plant.station_rules import main_findings, pump_findings
 from collector.plant.survey import Survey
 
 QUANTITY_OF_MEASURE: dict[str, str | None] = {
@@ -50,6 +54,9 @@ def _of_kind(
         yield from _floats(part)
         yield from _volumes(part)
         yield from _float_contacts(part, floats, name)
+        yield from main_findings(name, part, survey)
+    elif isinstance(part, Pump):
+        yield from pump_findings(part, survey)
     elif isinstance(part, Group):
         yield from _group(part, survey)
     elif isinstance(part, Meter):
