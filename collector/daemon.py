@@ -18,6 +18,7 @@ import structlog
 from collector import __version__
 from collector.clock import MICROSECONDS, Clock, SystemClock
 from collector.continuation import boot_id, continue_from
+from collector.core.catalogue import Catalogue
 from collector.core.records import Record, RecordKind
 from collector.core.scans import PanelScan
 from collector.errors import Bug, ConfigurationError, WeirkeeperError
@@ -29,7 +30,6 @@ from collector.links.poller import Bus
 from collector.outlets.contract import OutletStatus
 from collector.outlets.mqtt import MqttOutlet
 from collector.outlets.store import StoreOutlet
-from collector.plant.catalogue import Catalogue
 from collector.plant_file import PlantFile, read_plant_file
 from collector.recorder import Recorder
 from collector.service_manager import ServiceManager

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 import structlog
 
 from collector.clock import MICROSECONDS, Clock
+from collector.core.catalogue import Catalogue
 from collector.core.records import Record
 from collector.errors import OutletError
 from collector.outlets.broker import (
@@ -31,7 +32,6 @@ from collector.outlets.delivery import Cursor, Delivery, Lane
 from collector.outlets.standing import Backoff, Patience, Standing
 from collector.outlets.threads import within
 from collector.outlets.topics import Message, Topics
-from collector.plant.catalogue import Catalogue
 from collector.plant.model import Plant
 from collector.settings import MqttSettings
 

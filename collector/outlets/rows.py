@@ -38,9 +38,9 @@ from influxdb_client.client.write.point import Point
 from influxdb_client.domain.write_precision import WritePrecision
 
 from collector.clock import MICROSECONDS
+from collector.core.catalogue import Catalogue, Shown
 from collector.core.records import AWAY, Record, RecordKind, Value
 from collector.outlets.topics import tidy
-from collector.plant.catalogue import Catalogue, Shown
 from collector.plant.model import Plant
 from collector.plant.registers import PointKind, point_kind
 from collector.units import UNITS

@@ -33,12 +33,12 @@ from influxdb_client.rest import ApiException
 from urllib3.exceptions import HTTPError
 
 from collector.clock import MICROSECONDS, Clock
+from collector.core.catalogue import Catalogue
 from collector.outlets.contract import CursorKeeper, OutletStatus, Source
 from collector.outlets.delivery import Cursor, Delivery
 from collector.outlets.rows import Rows
 from collector.outlets.standing import Backoff, Patience, Standing
 from collector.outlets.threads import in_daemon_thread, within
-from collector.plant.catalogue import Catalogue
 from collector.plant.model import Plant
 from collector.settings import StoreSettings
 

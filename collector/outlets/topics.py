@@ -36,8 +36,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from collector.clock import MICROSECONDS
+from collector.core.catalogue import Catalogue, Shown
 from collector.core.records import AWAY, Quality, Record, RecordKind, Value
-from collector.plant.catalogue import Catalogue, Shown
 from collector.plant.model import Plant
 from collector.units import UNITS
 

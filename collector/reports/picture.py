@@ -11,10 +11,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from collector.core.catalogue import Catalogue
+from collector.core.quantities import QUANTITIES
 from collector.core.records import Quality, Record, RecordKind
 from collector.journal.holder import held_by
 from collector.journal.reader import JournalReader
-from collector.plant.catalogue import Catalogue
 from collector.plant.equipment import DosingPump, Filter, Machine, Well
 from collector.plant.load import parse_plant
 from collector.plant.model import Plant
@@ -48,7 +49,7 @@ class WellLine:
 
 @dataclass(frozen=True, slots=True)
 class MachineLine:
-    """One machine: what it does, since when, and its totals in SI (s, 1, 1/s)."""
+    """One machine: what it does, since when, its totals, and starts in the last hour."""
 
     machine: str
     kind: str
@@ -201,7 +202,7 @@ def _machine_line(name: str, kind: str, latest: Latest, as_of_us: int) -> Machin
         unknown_s=(_figure(unknown) or 0.0) if unknown is not None else 0.0,
         starts=0 if starts is None else int(_figure(starts) or 0),
         starts_at_least=starts is not None and starts.quality is not Quality.GOOD,
-        starts_per_hour=None if rate is None else _figure(rate),
+        starts_per_hour=_starts_per_hour(rate),
     )
 
 
@@ -222,6 +223,11 @@ def _changes(plant: Plant, reader: JournalReader) -> list[ChangeLine]:
             ChangeLine(record.utc_us, record.subject, text, record.quality.word, record.reason)
         )
     return found
+
+
+def _starts_per_hour(rate: Record | None) -> float | None:
+    per_s = None if rate is None else _figure(rate)
+    return None if per_s is None else QUANTITIES["starts_per_hour"].unit.from_si(per_s)
 
 
 def _figure(record: Record) -> float | None:

@@ -12,6 +12,7 @@ from typing import Protocol
 from pydantic import SecretStr
 
 from collector.clock import SystemClock
+from collector.core.catalogue import Catalogue
 from collector.core.records import Record
 from collector.journal.reader import JournalReader
 from collector.journal.writer import Journal
@@ -19,7 +20,6 @@ from collector.outlets.contract import OutletStatus
 from collector.outlets.mqtt import MqttOutlet
 from collector.outlets.standing import Patience
 from collector.outlets.store import StoreOutlet
-from collector.plant.catalogue import Catalogue
 from collector.settings import MqttSettings, StoreSettings
 from tests.outlet_samples import sample_plant
 from tests.real_parts import until

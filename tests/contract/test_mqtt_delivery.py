@@ -8,9 +8,9 @@ from collections.abc import Sequence
 from itertools import pairwise
 from pathlib import Path
 
+from collector.core.catalogue import Catalogue
 from collector.core.records import Record, RecordKind
 from collector.outlets.topics import Topics
-from collector.plant.catalogue import Catalogue
 from tests.contract.outlet_parts import Ledger, all_delivered, at_work, ledger, state_is
 from tests.outlet_samples import NOON_US, busy_records, one_of_each, record, sample_plant
 from tests.real_parts import Heard, Listener, listening, mosquitto, program, running, until

@@ -10,10 +10,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from collector.core.catalogue import Catalogue
 from collector.core.quantities import QUANTITIES
 from collector.core.records import Quality, RecordKind
 from collector.outlets.rows import STATE_CODES, Rows
-from collector.plant.catalogue import Catalogue
 from tests.outlet_samples import NOON_US, one_of_each, record, sample_plant
 
 # A line is measurement,tags fields stamp; a field without a suffix is a float, ``i`` makes it an

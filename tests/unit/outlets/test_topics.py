@@ -15,9 +15,9 @@ import yaml
 from jsonschema import Draft7Validator
 
 import collector.outlets
+from collector.core.catalogue import Catalogue
 from collector.core.records import Quality, Record, RecordKind
 from collector.outlets.topics import Message, Topics, rfc3339, tidy
-from collector.plant.catalogue import Catalogue
 from tests.outlet_samples import NOON_US, one_of_each, record, sample_plant
 
 API_FILE = Path(collector.outlets.__file__).with_name("asyncapi.yaml")
