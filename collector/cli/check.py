@@ -40,7 +40,7 @@ def execute(options: argparse.Namespace) -> Answer:
         schema = plant_schema()
         return Answer(json.dumps(schema, indent=2, ensure_ascii=False), schema)
     if not options.files:
-        return Answer("no file given: weirkeeper check FILE ...", None, ExitCode.USAGE)
+        return Answer("it needs a FILE, or --schema", None, ExitCode.USAGE)
     lines: list[str] = []
     data: list[dict[str, Any]] = []
     bad = False

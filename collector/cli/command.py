@@ -7,11 +7,14 @@ that go on for a while (``run``, ``demo``, ``loopcheck --watch``) print as they 
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+import difflib
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from typing import Any
 
 from collector.errors import ExitCode
+
+MOST_NAMED = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,3 +53,11 @@ class Command:
     execute: Callable[[argparse.Namespace], Answer | None]
     reads_json: bool = True
     about: str = ""
+
+
+def near(word: str, known: Collection[str]) -> str:
+    """What was probably meant, as the end of a sentence; else all there is, if that is short."""
+    close = difflib.get_close_matches(word, known, n=1)
+    if close:
+        return f", did you mean '{close[0]}'?"
+    return f"; there are {', '.join(known)}" if 0 < len(known) <= MOST_NAMED else ""

@@ -10,6 +10,7 @@ import shutil
 import signal
 import sys
 import tempfile
+import textwrap
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import asdict
@@ -17,9 +18,9 @@ from pathlib import Path
 
 from collector.cli.command import Answer, Command
 from collector.cli.month import DAY_US, START_US, month_answer
-from collector.cli.options import add_settings, positive, settings_of
+from collector.cli.options import add_settings, positive, settings_of, whole
 from collector.cli.status import picture_lines
-from collector.cli.tables import duration, table
+from collector.cli.tables import WIDTH, duration, table
 from collector.clock import MICROSECONDS, SystemClock
 from collector.daemon import Daemon
 from collector.errors import ConfigurationError, ExitCode, Problem
@@ -37,30 +38,34 @@ REPRINT_S = 20.0  # where there is no terminal to redraw
 BEFORE_DOCKING_US = 12 * MICROSECONDS
 CLEAR = "\x1b[H\x1b[2J"
 
-ABOUT = """The plant is invented: Osier Bend holiday park with its treatment works, the Lower Meadow
-lift sump and a bowser that docks soon after the start. In the second half minute the link to
-Lower Meadow is down for a while, so that a gap can be seen.
+ABOUT = """The plant is invented: Osier Bend holiday park with its treatment works, the
+Lower Meadow lift sump and a bowser that docks soon after the start. In the second
+half minute the link to Lower Meadow is down for a while, so that a gap can be seen.
 
-With a broker or a store in the settings, records go there too. --days runs in virtual time.
+With a broker or a store in the settings, records go there too; --days stays on
+this machine.
+
+exit code 1: --days counted something else than was true
 """
 
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
-    parser.add_argument(
+    length = parser.add_mutually_exclusive_group()
+    length.add_argument(
         "--for",
         dest="for_s",
         type=positive,
         metavar="SECONDS",
         help="end by itself; without it, Ctrl-C ends",
     )
-    parser.add_argument(
+    length.add_argument(
         "--days",
         type=positive,
         metavar="DAYS",
         help="run so many virtual days at once and compare with the truth",
     )
-    parser.add_argument("--seed", type=int, default=1, help="of the simulated plant (1)")
+    parser.add_argument("--seed", type=whole, default=1, help="of the simulated plant (1)")
     parser.add_argument(
         "--keep",
         type=Path,
@@ -105,7 +110,7 @@ async def _live(options: argparse.Namespace, folder: Path, settings: Settings) -
             plant_file = _plant_file(folder, running.ports)
             daemon = Daemon(plant_file, settings.model_copy(update={"journal": journal}))
             true_before_us = _true_runs_us(plant)
-            await _watch(daemon, path, options.for_s)
+            await _watch(daemon, None if options.json else path, options.for_s)
             true_s = {
                 name: (run_us - true_before_us.get(name, 0)) / 1e6
                 for name, run_us in _true_runs_us(plant).items()
@@ -149,14 +154,14 @@ def _plant_file(folder: Path, ports: Mapping[str, int]) -> PlantFile:
     return read_plant_file(path)
 
 
-async def _watch(daemon: Daemon, path: Path, for_s: float | None) -> None:
-    """Run the daemon and show its picture until time is up or someone ends it."""
+async def _watch(daemon: Daemon, shown: Path | None, for_s: float | None) -> None:
+    """Run the daemon until time is up or someone ends it, and show the picture of a journal."""
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, daemon.stop)
     ready = asyncio.Event()
     working = asyncio.create_task(daemon.run(ready.set))
-    showing = asyncio.create_task(_show(ready, path))
+    showing = asyncio.create_task(_show(ready, shown))
     try:
         await asyncio.wait({working, showing}, timeout=for_s, return_when=asyncio.FIRST_COMPLETED)
         daemon.stop()
@@ -168,9 +173,12 @@ async def _watch(daemon: Daemon, path: Path, for_s: float | None) -> None:
             loop.remove_signal_handler(number)
 
 
-async def _show(ready: asyncio.Event, path: Path) -> None:
+async def _show(ready: asyncio.Event, path: Path | None) -> None:
     """Draw the picture again and again: in place on a terminal, now and then elsewhere."""
     await ready.wait()
+    if path is None:
+        await asyncio.Event().wait()  # nothing is to be shown; whoever started this cancels it
+        return
     on_terminal = sys.stdout.isatty()
     clock = SystemClock()
     with JournalReader(path) as reader:
@@ -207,7 +215,10 @@ def _summary(
         "Summary of the demo",
         *table(headings, rows, frozenset({2, 3, 4, 5})),
         "",
-        "records: " + ", ".join(f"{number} {kind}" for kind, number in sorted(counted.items())),
+        *textwrap.wrap(
+            "records: " + ", ".join(f"{number} {kind}" for kind, number in sorted(counted.items())),
+            WIDTH,
+        ),
         "journal: " + (f"kept in {kept}" if kept else "thrown away; --keep DIR keeps it"),
         "The plant is invented. This tool watches; it is no safety system.",
     ]

@@ -110,9 +110,7 @@ def execute(options: argparse.Namespace) -> Answer | None:
     if not check.has_points:
         points = [f"{panel}.{point}" for panel in panels for point in plant.panels[panel].points]
         pattern = options.point[0]
-        return Answer(
-            f"no point fits '{pattern}'{near(pattern, points)}", None, ExitCode.USAGE
-        )
+        return Answer(f"no point fits '{pattern}'{near(pattern, points)}", None, ExitCode.USAGE)
     if options.watch:
         return asyncio.run(check.follow(options.for_s, as_json=options.json))
     return asyncio.run(check.once())
@@ -168,27 +166,25 @@ class LoopCheck:
         )
         next_us = self._clock.now_us()
         end_us = None if for_s is None else next_us + round(for_s * MICROSECONDS)
-        lines, silent = await self._scan()
-        if as_json:
-            self._print_json(lines)
-        else:
-            print("\n".join([CAUTION, *self._tables(lines, silent)]))
-            print("\nwatching for changes; Ctrl-C ends", flush=True)
+        told: dict[tuple[str, str], str] = {}
+        silent_before: dict[str, str] = {}
         try:
-            while True:
-                next_us = max(next_us + period_us, self._clock.now_us())
-                if end_us is not None and next_us > end_us:
-                    return
-                await self._clock.sleep_until(next_us)
-                before = {(line.panel, line.point): line for line in lines}
-                silent_before = silent
+            while end_us is None or next_us <= end_us:
                 lines, silent = await self._scan()
-                changed = [line for line in lines
-                           if line.told != before[line.panel, line.point].told]  # fmt: skip
+                answered = [line for line in lines if line.panel not in silent]
+                changed = [line for line in answered
+                           if told.get((line.panel, line.point)) != line.told]  # fmt: skip
                 if as_json:
                     self._print_json(changed)
+                elif not told and not silent_before:
+                    print("\n".join([CAUTION, *self._tables(lines, silent)]))
+                    print("\nwatching for changes; Ctrl-C ends", flush=True)
                 else:
                     self._print_changes(changed, silent_before, silent)
+                told.update({(line.panel, line.point): line.told for line in answered})
+                silent_before = silent
+                next_us = max(next_us + period_us, self._clock.now_us())
+                await self._clock.sleep_until(next_us)
         finally:
             await self._close()
 
@@ -211,8 +207,7 @@ class LoopCheck:
             elif name in before and name not in silent:
                 print(f"{at}  {name} answers")
         for line in changed:
-            if line.panel not in silent and line.panel not in before:
-                print(cut(f"{at}  {line.panel}.{line.point}  {line.raw}  {line.told}"), flush=True)
+            print(cut(f"{at}  {line.panel}.{line.point}  {line.raw}  {line.told}"), flush=True)
 
     def _tables(self, lines: Sequence[PointLine], silent: Mapping[str, str]) -> Iterator[str]:
         """A table for each panel and register table; a silent panel is one line."""
@@ -280,13 +275,7 @@ class LoopCheck:
         shown = self._catalogue.shown(
             Record(RecordKind.POINT, point.name, 0, 0, 0, decoded.value, decoded.quality)
         )
-        if isinstance(shown.value, bool):
-            meaning = "made" if shown.value else "open"
-        elif shown.word is not None:
-            meaning = shown.word
-        else:
-            meaning = f"{shown.value:g} {shown.unit.label}".strip()
-        return line(raw, meaning, decoded.quality.word)
+        return line(raw, shown.text, decoded.quality.word)
 
     async def _close(self) -> None:
         for link in self._links.values():

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import argparse
-import difflib
 import json
 import os
+import re
 import sys
 from collections.abc import Sequence
 from typing import NoReturn
 
 from collector import __version__
 from collector.cli import check, demo, loopcheck, run, status
-from collector.cli.command import Answer, Command
+from collector.cli.command import Answer, Command, near
 from collector.errors import ExitCode, WeirkeeperError
 
 COMMANDS: tuple[Command, ...] = (
@@ -23,16 +23,19 @@ COMMANDS: tuple[Command, ...] = (
     demo.COMMAND,
 )
 
+OPTION = re.compile(r"--?[a-zA-Z]")
+
 EXIT_CODES = """exit codes:
   0   done
-  1   the answer is no (a check found problems, something is not well)
+  1   the answer is no (something is not well)
   2   the command line is wrong
   3   a plant, rule or settings file is wrong
   4   the journal cannot be used
   5   a panel, broker or store that the command needs cannot be reached
   70  a bug of this program
 
-This tool watches; it is no safety system, and the panel's own alarms stay in force.
+This tool watches; it is no safety system, and the panel's own alarms stay in
+force.
 """
 
 
@@ -41,6 +44,8 @@ class Parser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         """Say in one line what is wrong and how to find out more."""
+        message = message.replace("the following arguments are required:", "it needs")
+        message = message.replace("unrecognized arguments:", "nothing asks for")
         self.exit(ExitCode.USAGE, f"{self.prog}: {message}; '{self.prog} --help' explains\n")
 
 
@@ -75,15 +80,12 @@ def main(arguments: Sequence[str]) -> ExitCode:
     parser = build_parser()
     known = {command.name: command for command in COMMANDS}
     if arguments and not arguments[0].startswith("-") and arguments[0] not in known:
-        near = difflib.get_close_matches(arguments[0], known, n=1)
-        hint = f", did you mean '{near[0]}'?" if near else f"; there are {', '.join(known)}"
-        parser.error(f"there is no command '{arguments[0]}'{hint}")
-    options, rest = parser.parse_known_args(arguments)
+        parser.error(f"there is no command '{arguments[0]}'{near(arguments[0], known)}")
+    _refuse_unknown_options(arguments, parser)
+    options = parser.parse_args(arguments)
     if options.command is None:
         parser.print_help()
         return ExitCode.USAGE
-    if rest:
-        _refuse(options.command, rest[0], parser)
     try:
         answer = known[options.command].execute(options)
     except WeirkeeperError as error:
@@ -91,19 +93,29 @@ def main(arguments: Sequence[str]) -> ExitCode:
         return error.exit_code
     if answer is None:
         return ExitCode.DONE
+    if answer.exit_code is ExitCode.USAGE:
+        _subparser(parser, options.command).error(answer.text)
     _print(answer, as_json=getattr(options, "json", False))
     return answer.exit_code
 
 
-def _refuse(command: str, word: str, parser: Parser) -> NoReturn:
-    """An option nobody knows, with the nearest one of this command."""
-    subparsers = next(
-        action for action in parser._actions if isinstance(action, argparse._SubParsersAction)
-    )
-    sub: Parser = subparsers.choices[command]
-    options = [name for action in sub._actions for name in action.option_strings]
-    near = difflib.get_close_matches(word.partition("=")[0], options, n=1)
-    sub.error(f"there is no option '{word}'" + (f", did you mean '{near[0]}'?" if near else ""))
+def _subparser(parser: Parser, command: str) -> Parser:
+    actions = (a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
+    found: Parser = next(actions).choices[command]
+    return found
+
+
+def _refuse_unknown_options(arguments: Sequence[str], parser: Parser) -> None:
+    """Name the nearest option before anything else is complained about."""
+    asked = parser
+    for word in arguments:
+        if word == "--":
+            return
+        if asked is parser and not word.startswith("-"):
+            asked = _subparser(parser, word)
+        options = [name for action in asked._actions for name in action.option_strings]
+        if OPTION.match(word) and word.partition("=")[0] not in options:
+            asked.error(f"there is no option '{word}'{near(word.partition('=')[0], options)}")
 
 
 def _sentence(error: WeirkeeperError) -> str:

@@ -8,11 +8,12 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from collector.cli.command import Answer
-from collector.cli.status import picture_lines
+from collector.cli.status import plant_lines
 from collector.cli.tables import hours, table
 from collector.core.pipeline import Pipeline
 from collector.core.records import Record, RecordKind
 from collector.core.runs import RunMeter
+from collector.errors import ExitCode
 from collector.journal.items import Alive
 from collector.journal.reader import JournalReader
 from collector.journal.writer import Journal
@@ -95,19 +96,25 @@ def run_month(plant_file: PlantFile, journal_path: Path, days: float, seed: int)
 
 
 def compare(pipeline: Pipeline, simulated: OsierBend, end_us: int) -> list[RunComparison]:
-    """Each machine's counted run time beside the true one."""
+    """Each machine's counted run time beside the true one.
+
+    What came after the last read counts as unknown, as it does in every figure told.
+    """
     found = []
-    truth = simulated.truth
+    known_until_us = pipeline.known_until_us()
     for name, meter in pipeline.engine.components.items():
         if isinstance(meter, RunMeter):
-            true = truth.machine(name)
+            true = simulated.truth.machine(name)
+            panel = meter.points[0].partition(".")[0]
+            read_us = min(known_until_us.get(panel, end_us), end_us)
+            unread_us = 0 if meter.running is None else end_us - read_us
             found.append(
                 RunComparison(
                     name,
-                    meter.known_on_until(end_us) / 1e6,
+                    meter.known_on_until(read_us) / 1e6,
                     true.run_us(end_us) / 1e6,
                     meter.bracket_us / 1e6,
-                    meter.unknown_until(end_us) / 1e6,
+                    (meter.unknown_until(end_us) + unread_us) / 1e6,
                     meter.starts,
                     true.starts,
                 )
@@ -130,13 +137,19 @@ def month_answer(plant_file: PlantFile, folder: Path, days: float, seed: int) ->
         for line in month.machines
     ]  # fmt: skip
     headings = ("machine", "counted h", "true h", "+-", "unknown h", "starts", "true", "within")
-    lines = [] if picture is None else picture_lines(picture, picture.as_of_utc_us)
-    lines += ["", "what was counted beside what was true (only a simulation knows)"]
+    lines = [f"{plant_file.plant.plant.title} after {_days(days)} of virtual time", ""]
+    lines += [] if picture is None else [*plant_lines(picture, picture.as_of_utc_us), ""]
+    lines += ["what was counted beside what was true (only a simulation knows)"]
     lines += table(headings, rows, frozenset(range(1, 7)))
     per_day_kib = month.journal_bytes / month.days / 1024
     lines += [
         "",
-        f"{days:g} days in {month.wall_s:.1f} s",
+        f"{_days(days)} in {month.wall_s:.1f} s",
         f"{month.records} records, {per_day_kib:.0f} KiB of journal a day",
     ]
-    return Answer("\n".join(lines), asdict(month))
+    told = all(line.within for line in month.machines)
+    return Answer("\n".join(lines), asdict(month), ExitCode.DONE if told else ExitCode.ANSWER_IS_NO)
+
+
+def _days(days: float) -> str:
+    return f"{days:g} day{'' if days == 1 else 's'}"

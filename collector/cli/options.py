@@ -57,3 +57,10 @@ def positive(text: str) -> float:
     if not 0 < value < 1e6:
         raise argparse.ArgumentTypeError(f"found '{text}', expected a number above 0")
     return value
+
+
+def whole(text: str) -> int:
+    """A whole number not below 0, for an option's ``type``."""
+    if not text.isdecimal():
+        raise argparse.ArgumentTypeError(f"found '{text}', expected a whole number")
+    return int(text)

@@ -15,10 +15,11 @@ from collector.plant_file import read_plant_file
 
 ABOUT = """signals:
   SIGTERM, SIGINT  end with everything committed
-  SIGHUP           read the plant file again; a bad one is refused, the old one stays
+  SIGHUP           read the plant file again; a bad one is refused and the old
+                   one stays in force
 
-The daemon only ever reads from panels. It is an addition to the panel's own horn and lamp,
-never their replacement, and no safety system.
+The daemon only ever reads from panels. It is an addition to the panel's own horn
+and lamp, never their replacement, and no safety system.
 """
 
 

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from collector.cli.command import Answer, Command
 from collector.cli.options import add_journal, add_settings, journal_path
-from collector.cli.tables import duration, hours, local_time, table
+from collector.cli.tables import cut, duration, hours, local_time, table
 from collector.clock import SystemClock
 from collector.errors import ExitCode
 from collector.journal.reader import JournalReader
@@ -41,21 +41,26 @@ def picture_lines(picture: Picture, now_us: int) -> list[str]:
     """A picture as lines of at most 80 columns."""
     zone = ZoneInfo(picture.time_zone)
     age_s = max(0.0, (now_us - picture.as_of_utc_us) / 1e6)
-    collector = picture.holder or "not running"
     lines = [
-        f"{picture.title}, {local_time(now_us, zone)} {picture.time_zone}"[:80],
-        f"collector: {collector}, last sign {duration(age_s)} ago"[:80],
+        f"{picture.title}, {local_time(now_us, zone)} {picture.time_zone}",
+        f"collector: {picture.holder or 'not running'}, last sign {duration(age_s)} ago",
         f"journal: record {picture.newest_number}, {picture.journal_bytes / 2**20:.1f} MiB"
         + "".join(f"; {name} {count} behind" for name, count in picture.behind.items()),
     ]
     troubles = picture.troubles(now_us)
-    lines += [f"! {trouble}" for trouble in troubles] or ["all panels answer, no high float"]
-    lines += ["", *_panel_lines(picture, zone, now_us)]
+    lines += [f"! {trouble}" for trouble in troubles] or ["no panel lost, no high float made"]
+    return [*map(cut, lines), "", *plant_lines(picture, now_us)]
+
+
+def plant_lines(picture: Picture, now_us: int) -> list[str]:
+    """The plant itself: panels, wells, machines and the last changes."""
+    zone = ZoneInfo(picture.time_zone)
+    lines = _panel_lines(picture, zone, now_us)
     if picture.wells:
         lines += ["", *table(("well", "water", "heights", "floats made"),
                              [_well_cells(well) for well in picture.wells])]  # fmt: skip
     if picture.machines:
-        headings = ("machine", "does", "since", "run h", "+- h", "unknown", "starts", "in 1 h")
+        headings = ("machine", "does", "since", "run h", "+- h", "unknown h", "starts", "/h")
         cells = [_machine_cells(machine, zone, now_us) for machine in picture.machines]
         lines += ["", *table(headings, cells, frozenset({3, 4, 5, 6, 7}))]
     if picture.changes:
@@ -95,7 +100,7 @@ def _machine_cells(machine: MachineLine, zone: ZoneInfo, now_us: int) -> list[st
     if machine.run_s is not None and machine.run_low_s is not None:
         bracket = hours(machine.run_s - machine.run_low_s)
     starts = "-" if machine.starts is None else str(machine.starts)
-    rate = "-" if machine.starts_per_hour is None else f"{machine.starts_per_hour * 3600:.0f}"
+    rate = "-" if machine.starts_per_hour is None else f"{machine.starts_per_hour:.0f}"
     return [
         machine.machine,
         machine.state,
@@ -111,7 +116,7 @@ def _machine_cells(machine: MachineLine, zone: ZoneInfo, now_us: int) -> list[st
 def _change_line(change: ChangeLine, zone: ZoneInfo, now_us: int) -> str:
     quality = "" if change.quality == "good" else f" ({change.quality}: {change.reason})"
     at = local_time(change.at_utc_us, zone, now_us)
-    return f"{at}  {change.point}  {change.value}{quality}"[:80]
+    return cut(f"{at}  {change.point}  {change.value}{quality}")
 
 
 COMMAND = Command(
@@ -120,5 +125,5 @@ COMMAND = Command(
     example="weirkeeper status --journal weirkeeper.journal",
     add_options=add_options,
     execute=execute,
-    about="Exit code 1: something is not well; the lines that begin with '!' say what.",
+    about="exit code 1: something is not well; the lines that begin with '!' say what\n",
 )

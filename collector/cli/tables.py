@@ -17,7 +17,10 @@ def table(
     right: frozenset[int] = frozenset(),
     width: int = WIDTH,
 ) -> list[str]:
-    """Lay rows out in columns; the widest columns are cut where 80 columns do not suffice.
+    """Lay rows out in columns; where ``width`` does not suffice, the widest words are cut.
+
+    Figures are never cut. Names, which stand in the first column, lose their middle, because what
+    tells ``pump_1`` from ``pump_2`` is the end.
 
     Args:
         headings: one for each column.
@@ -27,17 +30,29 @@ def table(
     """
     widths = [max(len(row[column]) for row in (headings, *rows)) for column in range(len(headings))]
     room = width - len(GAP) * (len(widths) - 1)
-    while sum(widths) > room:
-        widths[widths.index(max(widths))] -= 1
+    words = [column for column in range(len(widths)) if column not in right]
+    while words and sum(widths) > room:
+        widest = max(words, key=widths.__getitem__)
+        if widths[widest] == 1:
+            break
+        widths[widest] -= 1
     return [_line(row, widths, right) for row in (headings, *rows)]
 
 
 def _line(row: Sequence[str], widths: Sequence[int], right: frozenset[int]) -> str:
     cells = []
     for column, (cell, width) in enumerate(zip(row, widths, strict=True)):
-        shown = cell if len(cell) <= width else f"{cell[: width - 1]}…"
+        shown = cut(cell, width, middle=column == 0)
         cells.append(shown.rjust(width) if column in right else shown.ljust(width))
     return GAP.join(cells).rstrip()
+
+
+def cut(text: str, width: int = WIDTH, *, middle: bool = False) -> str:
+    """Text of at most ``width`` columns, an ellipsis where something is left out."""
+    if len(text) <= width:
+        return text
+    tail = (width - 1) // 2 if middle else 0
+    return f"{text[: width - 1 - tail]}…{text[len(text) - tail :]}"
 
 
 def local_time(utc_us: int | None, zone: ZoneInfo, today_utc_us: int | None = None) -> str:

@@ -25,6 +25,18 @@ class Shown:
     unit: Unit
     word: str | None = None
 
+    @property
+    def text(self) -> str:
+        """The value as people read it; figures with seven digits, which hide conversion noise."""
+        if self.value is None:
+            return "unknown"
+        if isinstance(self.value, bool):
+            return "made" if self.value else "open"
+        if self.word is not None or isinstance(self.value, str):
+            return self.word or str(self.value)
+        whole = float(self.value).is_integer()
+        return f"{self.value:{'.0f' if whole else '.7g'}} {self.unit.label}".strip()
+
 
 class Catalogue:
     """Units and state words of one plant's subjects."""

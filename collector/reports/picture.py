@@ -210,17 +210,14 @@ def _changes(plant: Plant, reader: JournalReader) -> list[ChangeLine]:
     catalogue = Catalogue(plant)
     found = []
     for record in reader.recent(CHANGES, (RecordKind.POINT,)):
-        shown = catalogue.shown(record)
-        if isinstance(shown.value, bool):
-            text = "made" if shown.value else "open"
-        elif shown.value is None:
-            text = "unknown"
-        elif shown.word is not None:
-            text = shown.word
-        else:
-            text = f"{shown.value:g} {shown.unit.label}".strip()
         found.append(
-            ChangeLine(record.utc_us, record.subject, text, record.quality.word, record.reason)
+            ChangeLine(
+                record.utc_us,
+                record.subject,
+                catalogue.shown(record).text,
+                record.quality.word,
+                record.reason,
+            )
         )
     return found
 
