@@ -45,7 +45,13 @@ CounterRole = Annotated[str, role("counter")]
 HoursRole = Annotated[str, role("reading", "counter", measures="time")]
 LevelRole = Annotated[str, role("reading", measures="length")]
 SpeedRole = Annotated[str, role("reading")]
+ResidualRole = Annotated[str, role("reading", measures="concentration")]
 CurrentRole = Annotated[str, role("reading", measures="current")]
+FlowFrom = Annotated[
+    str | None,
+    names("well", "meter"),
+    about("the well whose pumps, or the flow or volume meter whose water, passes through it"),
+]
 
 
 class Strict(BaseModel):
@@ -138,7 +144,14 @@ class Well(Part):
     overflow_m: Annotated[float | None, about("height at which it overflows", gt=0, le=50)] = None
     floats: Annotated[Floats, about("its float switches by role")] = Floats()
     level: Annotated[LevelRole | None, about("level above the floor, where measured")] = None
+    docked: Annotated[
+        ContactRole | None,
+        about("of a towed tank: made while it is docked; left out, while its panel answers"),
+    ] = None
     main: Annotated[RisingMain | None, about("the rising main its pumps share")] = None
+    empties_into: Annotated[
+        Annotated[str, names("well")] | None, about("the well its pumps lift into, if one here")
+    ] = None
 
 
 class Machine(Part):
@@ -217,6 +230,9 @@ class Group(Part):
         Literal["alternating", "fixed"], about("whether the lead changes from cycle to cycle")
     ] = "alternating"
     needed: Annotated[int, about("how many must run to do the work", ge=1)] = 1
+    serves: Annotated[
+        list[str], about("of blowers: what gets no air when none of them runs, in words")
+    ] = []
 
 
 class Screen(Part):
@@ -237,6 +253,17 @@ class Filter(Part):
     fault: Annotated[ContactRole | None, about("made at a fault")] = None
     area_m2: Annotated[float | None, about("area of the media", gt=0)] = None
     vacuum_l_per_min: Annotated[float | None, about("rate of the vacuum pump", gt=0)] = None
+    vacuum_tolerance_percent: Annotated[
+        float | None, about("by how much that rate may be off", gt=0, lt=100)
+    ] = None
+    flow_from: FlowFrom = None
+    longest_cleaning_min: Annotated[
+        float | None, about("a cleaning that takes longer does not end", gt=0)
+    ] = None
+    longest_interval_h: Annotated[
+        float | None,
+        about("time from cleaning to cleaning after which, water flowing, none comes", gt=0),
+    ] = None
 
 
 class DosingPump(Part):
@@ -249,9 +276,22 @@ class DosingPump(Part):
     fault: Annotated[ContactRole | None, about("made at a fault")] = None
     rated_l_per_h: Annotated[float | None, about("rate while it runs", gt=0)] = None
     ml_per_stroke: Annotated[float | None, about("volume of a stroke", gt=0)] = None
-    strength_g_per_l: Annotated[float | None, about("strength of the solution", gt=0)] = None
+    rate_tolerance_percent: Annotated[
+        float | None,
+        about("by how much rated_l_per_h or ml_per_stroke may be off", gt=0, lt=100),
+    ] = None
+    strength_g_per_l: Annotated[
+        float | None,
+        about(
+            "what it counts by (active chlorine, product) in a litre of the solution; a trade per "
+            "cent of hypochlorite is 10 g/L available chlorine",
+            gt=0,
+        ),
+    ] = None
     day_tank_l: Annotated[float | None, about("volume of the full day tank", gt=0)] = None
     tank_low: Annotated[ContactRole | None, about("made when the day tank is low")] = None
+    low_at_l: Annotated[float | None, about("what is left when 'tank_low' makes", gt=0)] = None
+    flow_from: FlowFrom = None
 
 
 class ContactTank(Part):
@@ -260,6 +300,10 @@ class ContactTank(Part):
     kind: Annotated[Literal["contact_tank"], about("the tank in which the disinfectant acts")]
     volume_m3: Annotated[float, about("volume of water in it", gt=0)]
     baffling_factor: Annotated[float, about("0.1 unbaffled to 1.0 plug flow", gt=0, le=1)]
+    flow_from: FlowFrom = None
+    residual: Annotated[
+        ResidualRole | None, about("residual of the disinfectant at its outlet, where measured")
+    ] = None
 
 
 class Clarifier(Part):
@@ -267,6 +311,7 @@ class Clarifier(Part):
 
     kind: Annotated[Literal["clarifier"], about("a settling tank by gravity")]
     area_m2: Annotated[float, about("area of its surface", gt=0)]
+    flow_from: FlowFrom = None
 
 
 class SludgeStore(Part):
@@ -286,6 +331,14 @@ class Meter(Part):
         about("what it measures; the point's unit must fit"),
     ]
     point: Annotated[FigureRole, about("its figure")]
+    accuracy_percent: Annotated[
+        float | None, about("by how much its figure may be off, of the figure", gt=0, lt=100)
+    ] = None
+    flow_of: Annotated[
+        str | None,
+        names("well"),
+        about("of a flow or volume meter: the well whose pumps send the water, to compare with"),
+    ] = None
 
 
 class Mains(Part):

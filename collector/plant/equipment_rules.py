@@ -1,6 +1,7 @@
 """What each kind of equipment must be in itself: heights that rise, groups that fit together.
 
-Pump curves and rising mains are in ``station_rules.py``.
+Pump curves and rising mains are in ``station_rules.py``, what passes through filters and tanks in
+``process_rules.py``.
 """
 
 from __future__ import annotations
@@ -10,7 +11,6 @@ from itertools import pairwise
 
 from collector.plant.equipment import (
     MEMBER_KINDS,
-    DosingPump,
     Equipment,
     Group,
     Mains,
@@ -19,6 +19,7 @@ from collector.plant.equipment import (
     Well,
 )
 from collector.plant.findings import Finding, nearest_name
+from collector.plant.process_rules import process_findings
 from collector.plant.references import quantity_finding
 from collector.plant.station_rules import main_findings, pump_findings
 from collector.plant.survey import Survey
@@ -63,10 +64,7 @@ def _of_kind(
         yield from _meter(part, survey)
     elif isinstance(part, Mains):
         yield from _mains(part, survey)
-    elif isinstance(part, DosingPump) and part.run is None and part.strokes is None:
-        yield Finding(
-            (), "neither 'run' nor 'strokes'", "one of them, to know that it doses", at_key=True
-        )
+    yield from process_findings(part, survey)
 
 
 def _floats(well: Well) -> Iterator[Finding]:
