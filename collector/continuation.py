@@ -42,11 +42,20 @@ def continue_from(
     plans: Mapping[str, Sequence[Read]],
     given_clock: Clock | None,
 ) -> Found:
-    """Continue from what the journal holds; begin at the wall clock in an empty one."""
+    """Continue from what the journal holds; begin at the wall clock in an empty one.
+
+    Args:
+        reader: of the journal.
+        plant, plans: what is watched from now on.
+        given_clock: plant time where it is known already; it then runs on, whatever the wall
+            clock says.
+    """
     wall_us = (given_clock or SystemClock()).wall_us()
     alive = reader.alive()
     if alive is None:
         moved = Continuation(wall_us, 0, 0, True)
+    elif given_clock is not None:
+        moved = Continuation(given_clock.now_us(), alive.utc_us - alive.at_us, 0, True)
     else:
         newest = reader.recent(1)
         last_us = max(alive.at_us, newest[0].at_us if newest else 0)

@@ -19,7 +19,7 @@ from collector import __version__
 from collector.clock import MICROSECONDS, Clock, SystemClock
 from collector.continuation import boot_id, continue_from
 from collector.core.catalogue import Catalogue
-from collector.core.records import Record, RecordKind
+from collector.core.records import AWAY, COLLECTOR_STOPPED, Record, RecordKind
 from collector.core.scans import PanelScan
 from collector.errors import Bug, ConfigurationError, WeirkeeperError
 from collector.journal.reader import JournalReader
@@ -32,12 +32,13 @@ from collector.outlets.mqtt import MqttOutlet
 from collector.outlets.store import StoreOutlet
 from collector.plant_file import PlantFile, read_plant_file
 from collector.recorder import Recorder
-from collector.service_manager import ServiceManager
+from collector.service_manager import Pulse, ServiceManager
 from collector.settings import Settings
 
 HOUSEKEEPING_US = MICROSECONDS
 STUCK_AFTER_US = 60 * MICROSECONDS
 CLOSE_WITHIN_S = 1.0
+CHANGE_WITHIN_S = 10.0
 
 log = structlog.get_logger()
 
@@ -83,7 +84,8 @@ class Daemon:
         self._stopping = asyncio.Event()
         self._changed: PlantFile | None = None
         self._failure: WeirkeeperError | None = None
-        self._journal_moved = (-1, 0)
+        self._journal_pulse = Pulse(STUCK_AFTER_US)
+        self._polling_pulses: list[Pulse] = []
 
     # --- life -----------------------------------------------------------------------------------
 
@@ -123,6 +125,7 @@ class Daemon:
                 log.error("plant file refused, the old one stays in force", problem=str(problem))
             return
         if fresh.hash == self.plant_file.hash:
+            self._changed = None
             log.info("plant file unchanged")
         else:
             self._changed = fresh
@@ -191,6 +194,7 @@ class Daemon:
             }
             bus = Bus(open_link(link), panels, self.clock, self._on_scan, self._random)
             self.buses.append(bus)
+            self._polling_pulses.append(Pulse(STUCK_AFTER_US))
             self._polling.append(self._guarded(bus.run()))
 
     def _start_outlets(self) -> None:
@@ -226,9 +230,9 @@ class Daemon:
     async def _keep_house(self) -> None:
         next_us = self.clock.now_us()
         while not self._stopping.is_set():
-            next_us += HOUSEKEEPING_US
+            next_us = max(next_us + HOUSEKEEPING_US, self.clock.now_us())
             await self._wait_until(next_us)
-            if self._changed is not None:
+            if self._changed is not None and self._writing_freely():
                 await self._change_plant(self._changed)
             self.recorder.pass_time()
             if self._moving():
@@ -273,15 +277,19 @@ class Daemon:
             log.error("stopping", because=str(failure))
         self._stopping.set()
 
+    def _writing_freely(self) -> bool:
+        """Whether the journal takes what it is given; a change of plant waits until it does."""
+        return self.journal.trouble is None and not self.recorder.paused
+
     def _moving(self) -> bool:
         """Whether polling and journal move; the uplink does not count, an outage is no hang."""
         now_us = self.clock.now_us()
-        progress, since_us = self._journal_moved
-        if self.journal.progress != progress or self.journal.backlog == 0:
-            self._journal_moved = (self.journal.progress, now_us)
-        elif now_us - since_us > STUCK_AFTER_US and not self.recorder.paused:
-            return False
-        return all(not task.done() for task in self._polling)
+        writing = self.journal.backlog > 0 and not self.recorder.paused
+        beats = [self._journal_pulse.beats(self.journal.progress, now_us, busy=writing)]
+        for pulse, bus in zip(self._polling_pulses, self.buses, strict=True):
+            reads = sum(counters.reads for counters in bus.counters.values())
+            beats.append(pulse.beats(reads, now_us, busy=bus.due_us <= now_us))
+        return all(beats) and all(not task.done() for task in self._polling)
 
     def _summary(self) -> str:
         lost = [
@@ -293,22 +301,23 @@ class Daemon:
 
     async def _change_plant(self, fresh: PlantFile) -> None:
         """Put another plant file in force: stop polling, keep the state, go on with the new one."""
-        self._changed = None
         await self._stop_polling()
         await self._stop_outlets()
         self.recorder.keep_state()
-        self.journal.flush()
-        self.plant_file = fresh
-        self._continue("reloaded")
+        if await asyncio.to_thread(self.journal.flush, CHANGE_WITHIN_S):
+            self._changed = None
+            self.plant_file = fresh
+            self._continue("reloaded")
+            log.info("plant file changed", hash=fresh.hash[:12])
+        # Else the journal could not take it: the old one goes on, and it is tried again.
         self._start_polling()
         self._start_outlets()
-        log.info("plant file changed", hash=fresh.hash[:12])
 
     # --- stop -----------------------------------------------------------------------------------
 
     async def _stop_polling(self) -> None:
         await _cancel(self._polling)
-        self._polling, self.buses = [], []
+        self._polling, self.buses, self._polling_pulses = [], [], []
 
     async def _stop_outlets(self) -> None:
         await asyncio.gather(*(outlet.stop() for outlet in self.outlets))
@@ -319,6 +328,9 @@ class Daemon:
         self._manager.stopping()
         await self._stop_polling()
         if self._failure is None:
+            if self.recorder.paused:  # what it has kept back goes first, if there is room by now
+                await asyncio.to_thread(self.journal.flush, CLOSE_WITHIN_S)
+                self.recorder.pass_time()
             now_us = self.clock.now_us()
             utc_us = now_us + self.recorder.pipeline.offset_us
             self.recorder.commit(
@@ -341,7 +353,8 @@ async def _cancel(tasks: Sequence[asyncio.Task[None]]) -> None:
 def _say(record: Record) -> None:
     """Log the few records a person at the log wants to see."""
     if record.kind is RecordKind.PANEL_LOST:
-        log.warning("panel lost", panel=record.subject, reason=record.reason)
+        tell = log.info if record.reason in (AWAY, COLLECTOR_STOPPED) else log.warning
+        tell("panel lost", panel=record.subject, reason=record.reason)
     elif record.kind is RecordKind.PANEL_RETURNED:
         log.info("panel answers", panel=record.subject)
     elif record.kind is RecordKind.CLOCK:

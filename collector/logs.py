@@ -45,7 +45,13 @@ def start_logging(settings: LogSettings, stream: TextIO | None = None) -> None:
         structlog.processors.TimeStamper(fmt="iso", utc=True),
     ]
     last: list[Any] = (
-        [structlog.dev.ConsoleRenderer(colors=target.isatty())]
+        [
+            structlog.dev.ConsoleRenderer(
+                colors=target.isatty(),
+                # Others, where their libraries are installed, print local variables too.
+                exception_formatter=structlog.dev.plain_traceback,
+            )
+        ]
         if as_text
         else [structlog.processors.format_exc_info, structlog.processors.JSONRenderer()]
     )

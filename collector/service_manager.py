@@ -44,3 +44,28 @@ class ServiceManager:
             socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as sending,
         ):
             sending.sendto(lines.encode(), address)
+
+
+class Pulse:
+    """Notices that something with work before it no longer moves.
+
+    Args:
+        patience_us: how long it may stand still.
+    """
+
+    def __init__(self, patience_us: int) -> None:
+        self._patience_us = patience_us
+        self._position: object = None
+        self._since_us: int | None = None
+
+    def beats(self, position: object, now_us: int, *, busy: bool) -> bool:
+        """Whether it moves, or has no reason to.
+
+        Args:
+            position: differs from the last one if it has moved.
+            now_us: plant time.
+            busy: whether there is work it should be getting on with.
+        """
+        if not busy or position != self._position or self._since_us is None:
+            self._position, self._since_us = position, now_us
+        return now_us - self._since_us <= self._patience_us

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import itertools
 import json
 import textwrap
 from dataclasses import asdict
@@ -11,6 +12,7 @@ from typing import Any
 
 from collector.cli.command import Answer, Command
 from collector.cli.tables import WIDTH, table
+from collector.core.scans import Read
 from collector.errors import ConfigurationError, ExitCode
 from collector.links.planning import plan_panel
 from collector.plant.model import Plant
@@ -80,13 +82,12 @@ def _explained(plant: Plant) -> list[str]:
         points: dict[str, int] = {}
         for point in panel.points.values():
             points[point_kind(point)] = points.get(point_kind(point), 0) + 1
-        told = ", ".join(_counted(count, kind) for kind, count in points.items())
-        for number, read in enumerate(plan_panel(panel)):
-            last = read.start + read.count - 1
-            blocks = f"{TABLE_OF_FUNCTION[read.function]} {read.start} to {last}"
-            first = number == 0
-            rows.append([name if first else "", f"{panel.scan_period_s:g} s" if first else "",
-                         blocks, told if first else ""])  # fmt: skip
+        told = [_counted(count, kind) for kind, count in points.items()]
+        blocks = [_block(read) for read in plan_panel(panel)]
+        name_and_pace = (name, f"{panel.scan_period_s:g} s")
+        for block, count in itertools.zip_longest(blocks, told, fillvalue=""):
+            rows.append([*name_and_pace, block, count])
+            name_and_pace = ("", "")
     return [
         *textwrap.wrap(summary, WIDTH, initial_indent="  ", subsequent_indent="    "),
         *(
@@ -96,6 +97,10 @@ def _explained(plant: Plant) -> list[str]:
             )
         ),
     ]
+
+
+def _block(read: Read) -> str:
+    return f"{TABLE_OF_FUNCTION[read.function]} {read.start} to {read.start + read.count - 1}"
 
 
 def _counted(count: int, noun: str) -> str:

@@ -32,10 +32,10 @@ from collector.links.planning import plan_panel
 from collector.plant.model import Plant
 from collector.plant_file import read_plant_file
 
-CAUTION = """Lifting a float may start a pump or blower, here or elsewhere. Isolate, lock out and
-verify before touching a machine. Wells are confined spaces: test the air before
-and during entry. A screen never proves isolation or a safe atmosphere. Local
-codes take precedence."""
+CAUTION = """Lifting a float may start a pump or blower, here or elsewhere. Isolate, lock out
+and verify before touching a machine. Wells are confined spaces: test the air
+before and during entry. A screen never proves isolation or a safe atmosphere.
+Local codes take precedence."""
 
 ABOUT = f"""{CAUTION}
 

@@ -105,6 +105,10 @@ def _subparser(parser: Parser, command: str) -> Parser:
     return found
 
 
+def _options(parser: Parser) -> list[str]:
+    return [name for action in parser._actions for name in action.option_strings]
+
+
 def _refuse_unknown_options(arguments: Sequence[str], parser: Parser) -> None:
     """Name the nearest option before anything else is complained about."""
     asked = parser
@@ -113,9 +117,14 @@ def _refuse_unknown_options(arguments: Sequence[str], parser: Parser) -> None:
             return
         if asked is parser and not word.startswith("-"):
             asked = _subparser(parser, word)
-        options = [name for action in asked._actions for name in action.option_strings]
-        if OPTION.match(word) and word.partition("=")[0] not in options:
-            asked.error(f"there is no option '{word}'{near(word.partition('=')[0], options)}")
+        options = _options(asked)
+        name = word.partition("=")[0]
+        if OPTION.match(word) and name not in options:
+            if asked is parser and any(
+                name in _options(_subparser(parser, c.name)) for c in COMMANDS
+            ):
+                parser.error(f"the option '{name}' goes after the command")
+            asked.error(f"there is no option '{name}'{near(name, options)}")
 
 
 def _sentence(error: WeirkeeperError) -> str:
