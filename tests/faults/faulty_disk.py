@@ -12,6 +12,7 @@ outside its own bytes, which is what SQLite assumes of a disk (https://sqlite.or
 
 from __future__ import annotations
 
+import os
 import random
 from collections.abc import Callable
 from pathlib import Path
@@ -20,6 +21,8 @@ from typing import Any, NamedTuple, Self
 import apsw
 
 SECTOR = 512
+MEMORY = "/dev/shm" if os.access("/dev/shm", os.W_OK) else None
+"""Where files of tests may be that do not care what the machine's own disk does."""
 
 
 class _File(apsw.VFSFile):

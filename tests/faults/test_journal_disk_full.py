@@ -18,8 +18,8 @@ import pytest
 
 from collector.core.records import Record
 from collector.errors import JournalFull
-from collector.journal import Journal, JournalReader, reserve
-from tests.faults.faulty_disk import SmallDisk
+from collector.journal import Journal, JournalReader, reserve, writer
+from tests.faults.faulty_disk import MEMORY, SmallDisk
 from tests.unit.journal.samples import contacts, unnumbered, wall_us
 
 PADDING = "a reason so long that it is written out in each record. " * 8
@@ -77,23 +77,21 @@ LIMIT = 4 << 20  # of the journal, larger than the disk
 
 
 @pytest.fixture(params=KINDS)
-def disk(
-    request: pytest.FixtureRequest, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> Iterator[FullDisk]:
+def disk(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[FullDisk]:
     """A disk of 2 MiB."""
-    directory = tmp_path / "disk"
-    directory.mkdir()
-    if request.param == "counted":
-        with SmallDisk(directory, SIZE) as small:
-            monkeypatch.setattr(reserve, "free_bytes", lambda _: small.free_bytes())
-            yield Counted(directory, small)
-        return
-    mount = ["mount", "-t", "tmpfs", "-o", f"size={SIZE}", "tmpfs", str(directory)]
-    subprocess.run(mount, check=True)
-    try:
-        yield Mounted(directory)
-    finally:
-        subprocess.run(["umount", str(directory)], check=True)
+    with tempfile.TemporaryDirectory(dir=MEMORY) as name:
+        directory = Path(name)
+        if request.param == "counted":
+            with SmallDisk(directory, SIZE) as small:
+                monkeypatch.setattr(reserve, "free_bytes", lambda _: small.free_bytes())
+                yield Counted(directory, small)
+            return
+        mount = ["mount", "-t", "tmpfs", "-o", f"size={SIZE}", "tmpfs", name]
+        subprocess.run(mount, check=True)
+        try:
+            yield Mounted(directory)
+        finally:
+            subprocess.run(["umount", name], check=True)
 
 
 def wait_until(condition: Callable[[], bool]) -> None:
@@ -127,9 +125,10 @@ def submit_until_full(journal: Journal) -> list[Record]:
     return taken
 
 
-def test_a_full_disk_is_waited_out(disk: FullDisk) -> None:
+def test_a_full_disk_is_waited_out(disk: FullDisk, monkeypatch: pytest.MonkeyPatch) -> None:
     """The trouble is told once in a sentence, the queue fills and then refuses, readers still read;
     with room all that was taken is written, in order, and the trouble is over."""
+    monkeypatch.setattr(writer, "LONGEST_RETRY_S", 0.25)
     path = disk.directory / "j"
     said: list[str | None] = []
     journal = Journal.open(

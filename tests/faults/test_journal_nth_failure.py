@@ -8,7 +8,8 @@ the Nth operation, N rising until a run meets no failure, and check the file aft
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import tempfile
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import apsw
@@ -17,11 +18,18 @@ import pytest
 from collector.core.records import Record
 from collector.errors import JournalDamaged, JournalError, JournalFull, WeirkeeperError
 from collector.journal import Journal, JournalReader
-from tests.faults.faulty_disk import FailingDisk
+from tests.faults.faulty_disk import MEMORY, FailingDisk
 from tests.unit.journal.samples import contact, contacts, unnumbered, wall_us
 
 PADDING = "a reason so long that it is written out in each record. "
 BATCHES = [contacts(n, n + 19, padding=PADDING) for n in range(1, 100, 20)]
+
+
+@pytest.fixture
+def directory() -> Iterator[Path]:
+    """A directory in memory: what a disk would do is played by the test."""
+    with tempfile.TemporaryDirectory(dir=MEMORY) as name:
+        yield Path(name)
 
 
 class Life:
@@ -64,7 +72,7 @@ class Life:
     ids=["broken", "full"],
 )
 def test_any_operation_may_fail(
-    tmp_path: Path, code: int, kind: type[JournalError], for_good: bool
+    directory: Path, code: int, kind: type[JournalError], for_good: bool
 ) -> None:
     """Whatever fails: an error of the right kind or none, nothing acknowledged lost, no damage, and
     the next start goes on. A disk that was full for a moment costs nothing at all."""
@@ -72,7 +80,7 @@ def test_any_operation_may_fail(
     everything = [record for batch in BATCHES for record in batch]
     while True:
         at += 1
-        path = tmp_path / f"{at}"
+        path = directory / f"{at}"
         with FailingDisk(at, code, for_good) as disk:
             life = Life(path, disk)
             fired = disk.fired

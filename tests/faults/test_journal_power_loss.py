@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
+import tempfile
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import apsw
@@ -12,11 +13,18 @@ import pytest
 from collector.core.records import Record
 from collector.errors import JournalError
 from collector.journal import Journal, JournalReader, connect
-from tests.faults.faulty_disk import PowerCut, RecordingDisk, Step, cut_power
+from tests.faults.faulty_disk import MEMORY, PowerCut, RecordingDisk, Step, cut_power
 from tests.unit.journal.samples import contact, contacts, wall_us
 
 CUTS = 240
 PADDING = "a reason so long that it is written out in each record. " * 8
+
+
+@pytest.fixture
+def directory() -> Iterator[Path]:
+    """A directory in memory: what a disk would do is played by the test."""
+    with tempfile.TemporaryDirectory(dir=MEMORY) as name:
+        yield Path(name)
 
 
 def record_a_life(path: Path, batches: list[list[Record]], size_limit_bytes: int) -> list[Step]:
@@ -73,36 +81,36 @@ def many_batches(count: int) -> list[list[Record]]:
     return batches
 
 
-def test_nothing_acknowledged_is_lost_at_any_cut(tmp_path: Path) -> None:
+def test_nothing_acknowledged_is_lost_at_any_cut(directory: Path) -> None:
     """At 240 instants spread over opening, commits, the log brought into the database and closing,
     with unsynced writes dropped, kept or torn: every acknowledged record is there, numbers have no
     holes, the file is sound and can be written to."""
-    steps = record_a_life(tmp_path / "j", many_batches(60), size_limit_bytes=1 << 20)
+    steps = record_a_life(directory / "j", many_batches(60), size_limit_bytes=1 << 20)
     syncs_of_the_database = [s for s in steps if s.what == "sync" and s.path.endswith("j")]
     assert len(syncs_of_the_database) > 5, "the log must have been brought into the database"
     rng = random.Random(20_260_101)
     for number in range(CUTS):
         at = len(steps) * number // CUTS + rng.randrange(len(steps) // CUTS + 1)
         left = cut_power(steps, min(at, len(steps)), rng)
-        come_back(tmp_path / f"cut {number}", left)
-        check(tmp_path / f"cut {number}" / "j", left.acknowledged)
+        come_back(directory / f"cut {number}", left)
+        check(directory / f"cut {number}" / "j", left.acknowledged)
 
 
-def test_nothing_acknowledged_is_lost_while_old_records_are_deleted(tmp_path: Path) -> None:
+def test_nothing_acknowledged_is_lost_while_old_records_are_deleted(directory: Path) -> None:
     """The same while the journal is at its size limit and deletes; the newest part has no holes."""
     batches = [contacts(n, n + 99, padding=PADDING, subjects=1) for n in range(1, 6000, 100)]
-    steps = record_a_life(tmp_path / "j", batches, size_limit_bytes=1 << 20)
-    with JournalReader(tmp_path / "j") as reader:
+    steps = record_a_life(directory / "j", batches, size_limit_bytes=1 << 20)
+    with JournalReader(directory / "j") as reader:
         assert reader.first() > 2000, "records must have been deleted"
     rng = random.Random(7)
     for number in range(100):
         left = cut_power(steps, rng.randrange(len(steps) // 4, len(steps)), rng)
-        come_back(tmp_path / f"cut {number}", left)
-        check(tmp_path / f"cut {number}" / "j", left.acknowledged)
+        come_back(directory / f"cut {number}", left)
+        check(directory / f"cut {number}" / "j", left.acknowledged)
 
 
 def test_the_model_of_the_cut_finds_a_journal_that_does_not_sync(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    directory: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The same life without syncs loses acknowledged records: the tests above can fail."""
     careful = connect.make_durable
@@ -112,15 +120,15 @@ def test_the_model_of_the_cut_finds_a_journal_that_does_not_sync(
         connection.pragma("synchronous", 0)
 
     monkeypatch.setattr(connect, "make_durable", careless)
-    steps = record_a_life(tmp_path / "j", many_batches(60), size_limit_bytes=1 << 20)
+    steps = record_a_life(directory / "j", many_batches(60), size_limit_bytes=1 << 20)
     monkeypatch.undo()
     rng = random.Random(3)
     lost = 0
     for number in range(30):
         left = cut_power(steps, rng.randrange(len(steps) // 2, len(steps)), rng)
-        come_back(tmp_path / f"cut {number}", left)
+        come_back(directory / f"cut {number}", left)
         try:
-            check(tmp_path / f"cut {number}" / "j", left.acknowledged)
+            check(directory / f"cut {number}" / "j", left.acknowledged)
         except (AssertionError, JournalError, IndexError):
             lost += 1
     assert lost > 10
