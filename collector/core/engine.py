@@ -3,6 +3,11 @@
 ``step`` is all there is. The same object runs live, in replay after a restart and in a simulated
 month; it reads no clock, draws no numbers and keeps nothing outside itself. Which equipment derives
 what is decided once, in ``components_of``.
+
+Time arrives with the inputs. Before an input is taken, every component whose deadline lies at or
+before it is woken, in the order of time, so that it makes no difference whether a tick or the next
+change brought the time. The loss of a panel brings only the time up to which the panel was known:
+what passed since is told with the next input, when all that is lost has been said to be lost.
 """
 
 from __future__ import annotations
@@ -11,7 +16,7 @@ import json
 from collections.abc import Callable, Iterable
 
 from collector.core.availability import LinkMeter
-from collector.core.component import Component, Saved
+from collector.core.component import Component, Saved, Timed
 from collector.core.decode import Decoded
 from collector.core.floats import FloatBank
 from collector.core.records import (
@@ -26,10 +31,14 @@ from collector.core.records import (
     Tick,
 )
 from collector.core.runs import RunMeter
+from collector.errors import Bug
 from collector.plant.equipment import DosingPump, Filter, Machine, Well
 from collector.plant.model import Plant
 
 REPORT_PERIOD_US = 900_000_000
+# What was due this shortly before the last sign of an earlier process may not have been told: the
+# daemon looks at its deadlines once a second.
+NOT_YET_TOLD_US = 2_000_000
 
 
 def components_of(plant: Plant, start_us: int) -> list[Component]:
@@ -54,11 +63,17 @@ class Engine:
         plant: what there is.
         start_us: plant time at which watching begins.
         report_period_us: how often figures that move while nothing changes are told.
+        offset_us: wall time minus plant time; plant days are days of the wall clock.
     """
 
     def __init__(
-        self, plant: Plant, start_us: int, report_period_us: int = REPORT_PERIOD_US
+        self,
+        plant: Plant,
+        start_us: int,
+        report_period_us: int = REPORT_PERIOD_US,
+        offset_us: int = 0,
     ) -> None:
+        self.offset_us = offset_us
         self.points: dict[str, Decoded] = {}
         self.components = {part.name: part for part in components_of(plant, start_us)}
         self._panels = frozenset(plant.panels)
@@ -71,29 +86,74 @@ class Engine:
                 self._of_panel.setdefault(panel, []).append(part)
         self._period_us = report_period_us
         self._next_report_us = _grid_after(start_us, report_period_us)
+        self._timed = {
+            name: part for name, part in self.components.items() if isinstance(part, Timed)
+        }
+        self._deadlines: dict[str, int] = {}
+        self._wake_us: int | None = None  # the earliest of them
+        self._note_deadlines(self._timed)
 
     def step(self, news: Input) -> list[Output]:
         """Take one input and say what follows from it."""
+        found = self._pass_time(
+            min(news.last_good_us, news.by_us) if isinstance(news, PanelLost) else news.by_us
+        )
         if isinstance(news, PointChanged):
             self.points[news.point] = Decoded(news.value, news.quality, news.reason)
-            found: list[Output] = []
-            for part in self._of_point.get(news.point, ()):
+            parts = self._of_point.get(news.point, ())
+            for part in parts:
                 found += part.point_changed(news)
+            self._note_deadlines(part.name for part in parts)
             return found
         if isinstance(news, PanelLost):
-            return self._tell_panel(
+            return found + self._tell_panel(
                 news.panel,
                 lambda part: part.lost(news.panel, news.reason, news.last_good_us, news.by_us),
             )
         if isinstance(news, PanelReturned):
-            return self._tell_panel(news.panel, lambda part: part.returned(news.panel, news.by_us))
+            return found + self._tell_panel(
+                news.panel, lambda part: part.returned(news.panel, news.by_us)
+            )
         if isinstance(news, ClockStepped):
-            return []  # durations are on plant time; only stamps move, and those are not ours
-        return self._report(news)
+            self.offset_us = news.offset_us  # durations are on plant time and do not move
+            return found
+        return found + self._report(news)
 
     def next_deadline_us(self) -> int:
         """Plant time at which it wants a ``Tick`` if nothing comes before."""
-        return self._next_report_us
+        if self._wake_us is None:
+            return self._next_report_us
+        return min(self._next_report_us, self._wake_us)
+
+    def _pass_time(self, until_us: int) -> list[Output]:
+        """Wake what is due up to a plant time, the earliest first."""
+        found: list[Output] = []
+        while self._wake_us is not None and self._wake_us <= until_us:
+            at_us = self._wake_us
+            due = [name for name, deadline_us in self._deadlines.items() if deadline_us == at_us]
+            for name in due:
+                found += self._timed[name].wake(at_us)
+            self._note_deadlines(due)
+            if self._wake_us is not None and self._wake_us <= at_us:
+                raise Bug(f"one of {', '.join(due)} wants to be woken again and again at {at_us}")
+        return found
+
+    def _note_deadlines(self, names: Iterable[str]) -> None:
+        """Ask those that are timed when they want to be woken next."""
+        moved = False
+        for name in names:
+            part = self._timed.get(name)
+            if part is None:
+                continue
+            deadline_us = part.deadline_us()
+            if deadline_us != self._deadlines.get(name):
+                moved = True
+                if deadline_us is None:
+                    del self._deadlines[name]
+                else:
+                    self._deadlines[name] = deadline_us
+        if moved:
+            self._wake_us = min(self._deadlines.values(), default=None)
 
     def has_watched(self, panel: str) -> bool:
         """Whether anything, good or bad, is on record of a panel."""
@@ -102,8 +162,10 @@ class Engine:
 
     def _tell_panel(self, panel: str, tell: Callable[[Component], list[Output]]) -> list[Output]:
         found: list[Output] = []
-        for part in self._of_panel.get(panel, ()):
+        parts = self._of_panel.get(panel, ())
+        for part in parts:
             found += tell(part)
+        self._note_deadlines(part.name for part in parts)
         return found
 
     def _report(self, tick: Tick) -> list[Output]:
@@ -117,6 +179,7 @@ class Engine:
                 default=tick.by_us,
             )
             found += part.report(tick.by_us, min(known_us, tick.by_us))
+        self._note_deadlines(self._timed)
         return found
 
     # --- keeping --------------------------------------------------------------------------------
@@ -126,6 +189,7 @@ class Engine:
         return json.dumps(
             {
                 "next_report_us": self._next_report_us,
+                "offset_us": self.offset_us,
                 "points": {
                     name: [known.value, int(known.quality), known.reason]
                     for name, known in self.points.items()
@@ -149,6 +213,7 @@ class Engine:
         """
         state = json.loads(saved)
         self._next_report_us = state["next_report_us"]
+        self.offset_us = state.get("offset_us", self.offset_us)
         unusable = []
         told: dict[str, list[str]] = {}
         parts: dict[str, tuple[list[str], Saved]] = state["components"]
@@ -169,6 +234,7 @@ class Engine:
         for name, (value, quality, reason) in state["points"].items():
             if name.partition(".")[0] in self._panels and name not in untold:
                 self.points[name] = Decoded(value, Quality(quality), reason)
+        self._note_deadlines(self._timed)
         return unusable
 
     def replay(self, inputs: Iterable[Input], until_us: int, now_us: int) -> None:
@@ -183,9 +249,10 @@ class Engine:
             now_us: plant time from which live inputs follow.
         """
         for news in inputs:
-            self._tick_up_to(news.by_us)
+            self._tick_up_to(news.last_good_us if isinstance(news, PanelLost) else news.by_us)
             self.step(news)
         self._tick_up_to(until_us)
+        self._pass_time(until_us - NOT_YET_TOLD_US)
         self._next_report_us = max(self._next_report_us, _grid_after(now_us, self._period_us))
 
     def _tick_up_to(self, at_us: int) -> None:

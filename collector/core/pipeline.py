@@ -15,7 +15,7 @@ from collector.core.records import (
     COLLECTOR_STOPPED,
     ClockStepped,
     Derived,
-    Event,
+    Finding,
     Input,
     Output,
     PanelLost,
@@ -25,6 +25,7 @@ from collector.core.records import (
     Record,
     RecordKind,
     Tick,
+    Total,
 )
 from collector.core.scans import PanelScan, Read
 from collector.plant.model import Plant
@@ -36,6 +37,9 @@ INPUT_KINDS = (
     RecordKind.CLOCK,
 )
 UNKNOWN_STOP = "stopped for an unknown time"
+# The journal finds a time by halving: what is told much later than it came true, as after a stop,
+# is dated when it was told, and its bracket says since when it holds.
+LATEST_TOLD_US = 60_000_000
 
 
 class Pipeline:
@@ -59,7 +63,7 @@ class Pipeline:
     ) -> None:
         self.plant = plant
         self.offset_us = offset_us
-        self.engine = Engine(plant, start_us, report_period_us)
+        self.engine = Engine(plant, start_us, report_period_us, offset_us)
         self._plans = plans
         self.readers = {
             name: PanelReader(name, panel, plans[name], start_us)
@@ -163,7 +167,9 @@ class Pipeline:
         for news in found:
             if not isinstance(news, Tick):
                 records.append(self._input_record(news))
-            records += [self._output_record(output) for output in self.engine.step(news)]
+            records += [
+                self._output_record(output, news.by_us) for output in self.engine.step(news)
+            ]
         return records
 
     # --- records --------------------------------------------------------------------------------
@@ -184,15 +190,25 @@ class Pipeline:
                       reason="" if news.length_known else UNKNOWN_STOP,
                       low=float(news.step_us))  # fmt: skip
 
-    def _output_record(self, output: Output) -> Record:
+    def _output_record(self, output: Output, told_us: int) -> Record:
+        if isinstance(output, Total):
+            return Record(RecordKind.TOTAL, output.subject, told_us, told_us + self.offset_us,
+                          output.from_us, output.value, output.quality, output.reason,
+                          output.low, output.high)  # fmt: skip
+        if isinstance(output, Finding):
+            return Record(RecordKind.FINDING, output.subject, output.by_us,
+                          output.by_us + self.offset_us, output.after_us,
+                          output.text if output.standing else None, output.quality)  # fmt: skip
+        known_us = output.at_us if isinstance(output, Derived) else output.by_us
+        if known_us < told_us - LATEST_TOLD_US:
+            known_us = told_us
+        utc_us = known_us + self.offset_us
         if isinstance(output, Derived):
-            return Record(RecordKind.DERIVED, output.subject, output.at_us,
-                          output.at_us + self.offset_us, output.at_us, output.value,
-                          output.quality, output.reason, output.low, output.high)  # fmt: skip
-        assert isinstance(output, Event)
-        return Record(RecordKind.EVENT, output.subject, output.by_us,
-                      output.by_us + self.offset_us, output.after_us, output.value,
-                      output.quality, output.reason)  # fmt: skip
+            return Record(RecordKind.DERIVED, output.subject, known_us, utc_us, output.at_us,
+                          output.value, output.quality, output.reason,
+                          output.low, output.high)  # fmt: skip
+        return Record(RecordKind.EVENT, output.subject, known_us, utc_us, output.after_us,
+                      output.value, output.quality, output.reason)  # fmt: skip
 
 
 def input_of(record: Record) -> Input:

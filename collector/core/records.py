@@ -152,7 +152,49 @@ class Event:
     reason: str = ""
 
 
-Output = Derived | Event
+@dataclass(frozen=True, slots=True)
+class Total:
+    """How much of a quantity a period of the plant's calendar saw.
+
+    Args:
+        subject: ``equipment.quantity.period``, the period ``hour``, ``day`` or ``month``.
+        from_us, to_us: the plant time it covers.
+        value: the known part, in SI; for ``quantity_least`` and ``quantity_greatest`` the extreme.
+        low, high: bounds of the truth, or None where there is none.
+        quality, reason: uncertain where not all of the period is known; the reason says how much.
+    """
+
+    subject: str
+    from_us: int
+    to_us: int
+    value: float | None
+    low: float | None
+    high: float | None
+    quality: Quality = Quality.GOOD
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A diagnosis in words that begins to hold or has ceased to.
+
+    Args:
+        subject: ``equipment.what``.
+        standing: True while it holds, False when it no longer does.
+        after_us: since when it holds (or has ceased to).
+        by_us: when that was concluded.
+        text: the diagnosis with its evidence; empty when it has ceased.
+    """
+
+    subject: str
+    standing: bool
+    after_us: int
+    by_us: int
+    text: str
+    quality: Quality = Quality.GOOD
+
+
+Output = Derived | Event | Total | Finding
 
 
 # --- what the journal keeps ---------------------------------------------------------------------
@@ -169,6 +211,8 @@ class RecordKind(IntEnum):
     EVENT = 6
     CONFIGURATION = 7
     COLLECTOR = 8
+    TOTAL = 9
+    FINDING = 10
 
     @property
     def word(self) -> str:
@@ -182,12 +226,14 @@ class Record:
 
     Args:
         kind: what kind of record.
-        subject: ``panel.point``, ``panel``, ``equipment.quantity``, ``equipment.event``, a file
-            name (configuration) or ``collector``.
+        subject: ``panel.point``, ``panel``, ``equipment.quantity``, ``equipment.event``,
+            ``equipment.quantity.period``, ``equipment.finding``, a file name (configuration) or
+            ``collector``.
         at_us: plant time at which it was known; records are in its order.
         utc_us: the same instant as people date it.
-        after_us: begin of the bracket, or ``at_us`` where there is none.
-        value: the value, SI; None when unknown.
+        after_us: begin of the bracket, or ``at_us`` where there is none; of a total the begin of
+            its period, of a finding since when it holds.
+        value: the value, SI; None when unknown. Of a finding its text, None when it has ceased.
         quality, reason: how far to believe it, and why not.
         low, high: bounds of the value, or None.
         sequence: journal number; 0 until committed.
