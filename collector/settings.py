@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
@@ -28,7 +29,10 @@ from collector.plant.validation import validation_problems
 from collector.plant.yaml_source import SourceTree, read_yaml
 
 PREFIX = "WEIRKEEPER_"
+TRACEBACK = f"{PREFIX}TRACEBACK"  # the one variable that is no setting; see the command line
 CREDENTIALS = {"mqtt_password": ("mqtt", "password"), "store_token": ("store", "token")}
+SECRETS = {*CREDENTIALS.values(), ("store", "url")}  # of a refused address, the password in it
+UNTOLD = "a value not shown here"
 
 
 class Section(BaseModel):
@@ -74,7 +78,15 @@ class MqttSettings(Section):
 class StoreSettings(Section):
     """A time-series store that takes line protocol over HTTP (the version 2 write call)."""
 
-    url: Annotated[str, Field(pattern=r"^https?://")]
+    url: Annotated[
+        str,
+        Field(
+            pattern=r"^https?://[^@\s/?#]+(/[^@\s?#]*)?$",
+            json_schema_extra={
+                "words": "an address such as http://127.0.0.1:8428, without user and password"
+            },
+        ),
+    ]
     organisation: str = "-"
     bucket: str = "weirkeeper"
     token: SecretStr | None = None
@@ -138,11 +150,13 @@ def load_settings(path: Path | None) -> Settings:
         ConfigurationError: with everything that is wrong, in the file and in the environment.
     """
     tree = None if path is None else read_yaml(path)
-    problems = _unknown_variables()
+    problems = _unknown_variables() + _unknown_credentials()
     values: dict[str, Any] = {}
     if tree is not None:
         problems += _file_problems(tree)
-        values = tree.data if isinstance(tree.data, dict) else {}
+        found = tree.data if isinstance(tree.data, dict) else {}
+        # A section whose keys are all commented out is there, and says nothing.
+        values = {name: section for name, section in found.items() if section is not None}
     if problems:
         raise ConfigurationError(problems)
     try:
@@ -170,51 +184,63 @@ def _sections() -> Iterator[tuple[str, type[Section]]]:
 
 def _credentials() -> dict[str, dict[str, str]]:
     """Secrets the service manager has laid out as files, without the newline editors add."""
-    found: dict[str, dict[str, str]] = {}
     folder = os.environ.get("CREDENTIALS_DIRECTORY")
+    found: dict[str, dict[str, str]] = {}
     for name, (section, key) in CREDENTIALS.items() if folder else ():
         try:
-            secret = Path(folder or "", name).read_text(encoding="utf-8").removesuffix("\n")
+            secret = Path(folder or "", name).read_text(encoding="utf-8")
         except FileNotFoundError:
             continue
         except (OSError, UnicodeDecodeError) as error:
-            problem = Problem(
-                name, None, None, "", f"a credential that cannot be read ({error})", "a text file"
-            )
-            raise ConfigurationError([problem]) from error
-        found[section] = {key: secret}
+            why = error.strerror if isinstance(error, OSError) else "it is not UTF-8"
+            raise ConfigurationError(
+                [_elsewhere(f"credential {name}", f"a file that cannot be read ({why})", "text")]
+            ) from error
+        found[section] = {key: secret.removesuffix("\n")}
     return found
+
+
+def _unknown_credentials() -> list[Problem]:
+    """Credentials that look like ours and are not; others, such as key files, may lie there too."""
+    try:
+        names = sorted(os.listdir(os.environ["CREDENTIALS_DIRECTORY"]))
+    except (KeyError, OSError):
+        return []
+    return [
+        _elsewhere("credentials", f"the file {name}", "the name of a credential", meant)
+        for name in names
+        if name not in CREDENTIALS and (meant := nearest_name(name, CREDENTIALS)) is not None
+    ]
 
 
 def _unknown_variables() -> list[Problem]:
     known = variable_names()
     return [
-        Problem(
-            "environment", None, None, "", f"the variable {name}", "a setting's name",
-            nearest_name(name, known),
-        )
+        _elsewhere("environment", f"the variable {name}", "a setting's name",
+                   nearest_name(name, known))
         for name in sorted(os.environ)
-        if name.startswith(PREFIX) and name not in known
+        if name.upper().startswith(PREFIX) and name.upper() not in {*known, TRACEBACK}
     ]  # fmt: skip
 
 
+def _elsewhere(place: str, found: str, expected: str, nearest: str | None = None) -> Problem:
+    return Problem(place, None, None, "", found, expected, nearest)
+
+
 def _file_problems(tree: SourceTree) -> list[Problem]:
-    """What is wrong in the file by itself; a key the environment supplies is not missing."""
-    if tree.data is None:
-        return []
+    """What is wrong in the file by itself; a key that comes from elsewhere is not missing."""
     try:
         SettingsFile.model_validate(tree.data)
     except ValidationError as error:
-        given = {path for name, path in variable_names().items() if name in os.environ}
-        given |= {(section, key) for section, found in _credentials().items() for key in found}
-        lacking = {
-            tuple(str(step) for step in detail["loc"][:2])
-            for detail in error.errors()
-            if detail["type"] == "missing"
-        }
-        if lacking and lacking <= given and len(lacking) == error.error_count():
-            return []
-        return validation_problems(error, tree, SettingsFile)
+        elsewhere = {path for name, path in variable_names().items() if name in os.environ}
+        elsewhere |= {(section, key) for section, found in _credentials().items() for key in found}
+        no_loss = {(section, f"no '{key}'") for section, key in elsewhere}
+        secret = {f"{section}.{key}" for section, key in SECRETS}
+        return [
+            replace(problem, found=UNTOLD) if problem.where in secret else problem
+            for problem in validation_problems(error, tree, SettingsFile)
+            if (problem.where, problem.found) not in no_loss
+        ]
     return []
 
 
@@ -228,6 +254,5 @@ def _variable_problem(detail: Any) -> Problem:
     if detail["type"] == "missing":
         expected = f"it in the settings file or as {name}"
         return Problem("settings", None, None, where, "nothing", expected)
-    secret = (section, key) in CREDENTIALS.values()
-    found = "a secret of another form" if secret else f"'{os.environ.get(name, '')}'"
+    found = UNTOLD if (section, key) in SECRETS else f"'{detail['input']}'"
     return Problem(f"environment variable {name}", None, None, where, found, words_of(shape))

@@ -14,6 +14,7 @@ from collector import __version__
 from collector.cli import check, demo, loopcheck, run, status
 from collector.cli.command import Answer, Command, near
 from collector.errors import ExitCode, WeirkeeperError
+from collector.settings import TRACEBACK
 
 COMMANDS: tuple[Command, ...] = (
     run.COMMAND,
@@ -150,11 +151,11 @@ def run_from_shell() -> NoReturn:
     except KeyboardInterrupt:
         code = ExitCode.DONE
     except Exception as error:
-        if os.environ.get("WEIRKEEPER_TRACEBACK"):
+        if os.environ.get(TRACEBACK):
             raise
         print(
             f"weirkeeper: a bug of ours: {type(error).__name__}: {error} "
-            "(WEIRKEEPER_TRACEBACK=1 shows where)",
+            f"({TRACEBACK}=1 shows where)",
             file=sys.stderr,
         )
         code = ExitCode.BUG
