@@ -13,10 +13,9 @@ Beside these a smooth form through any number of points: a piecewise cubic that 
 points fall (F. N. Fritsch, J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984) 300, with the one-sided
 three-point slopes at the ends). It has no kinks, which segments have.
 
-Every curve falls: more flow, less head. What a form adds to the points is not known exactly: on
-curves of small submersible pumps, power form and segments through the same five points differ by
-some 1 % of the flow between points (own comparison); the acceptance tolerance (``acceptance.py``)
-is many times that.
+Every curve falls: more flow, less head. Between points the forms differ: through five points of a
+power curve, segments lie within 5 % of its flow from the second point on and 2 % from the third,
+the smooth form within 2 % and 0.5 % (tested).
 
 A solver asks by the *drop*, the shut-off head minus the head. Near shut-off the flow rises steeply
 with the drop, and head differences taken there would lose digits.
@@ -33,6 +32,9 @@ from typing import Literal, Protocol
 
 CurveForm = Literal["standard", "smooth"]
 Point = tuple[float, float]
+
+NO_DROP_M = 1e-15
+"""A drop up to this counts as none; it is far below what a head is known to."""
 
 LEAST_SLOPE = 1e-9
 """Of a smooth curve where it runs level, m per m3/s: keeps the growth of flow finite."""
@@ -89,7 +91,7 @@ class PowerCurve:
 
     def flow_at_drop(self, drop_m: float) -> tuple[float, float]:
         """Flow and its growth with the drop: see ``PumpCurve``."""
-        if drop_m <= 0.0:
+        if drop_m <= NO_DROP_M:
             return 0.0, 0.0
         flow = (drop_m / self.coefficient) ** (1.0 / self.exponent)
         return flow, flow / (self.exponent * drop_m)
@@ -120,7 +122,7 @@ class SegmentCurve:
 
     def flow_at_drop(self, drop_m: float) -> tuple[float, float]:
         """Flow and its growth with the drop: see ``PumpCurve``."""
-        if drop_m <= 0.0:
+        if drop_m <= NO_DROP_M:
             return 0.0, 0.0
         k = min(bisect_right(self._drops, drop_m), len(self._drops) - 1)
         low_m = self._drops[k - 1]
@@ -161,7 +163,7 @@ class SmoothCurve:
 
     def flow_at_drop(self, drop_m: float) -> tuple[float, float]:
         """Flow and its growth with the drop: see ``PumpCurve``."""
-        if drop_m <= 0.0:
+        if drop_m <= NO_DROP_M:
             return 0.0, 0.0
         k = bisect_right(self._drops, drop_m)
         if k == len(self._drops):

@@ -18,6 +18,9 @@ from collector.core.hydraulics.friction import (
     hazen_williams_factor,
 )
 
+NO_FLOW_M3_S = 1e-15
+"""Below it a flow counts as none: Reynolds numbers near 0 are no numbers to divide by."""
+
 
 @dataclass(frozen=True, slots=True)
 class Main:
@@ -88,7 +91,7 @@ class Main:
         Returns:
             m, and m per m3/s.
         """
-        if flow_m3_s <= 0.0:
+        if flow_m3_s <= NO_FLOW_M3_S:
             return 0.0, 0.0
         minor_m = self._minor * flow_m3_s * flow_m3_s
         if self.hazen_williams_c is not None:
