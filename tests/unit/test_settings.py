@@ -141,15 +141,15 @@ WRONG_FILES = {
     "- a\n": ["settings.yaml:1:1: found a list of 1, expected a block of keys"],
     "jurnal: {}\n": [
         (
-            "settings.yaml:1:1: jurnal: found the unknown key 'jurnal', expected one this block has; "
-            "did you mean 'journal'?"
+            "settings.yaml:1:1: jurnal: found the unknown key 'jurnal', "
+            "expected one this block has; did you mean 'journal'?"
         )
     ],
     "mqtt: no\n": ["settings.yaml:1:7: mqtt: found 'no', expected a block of keys with 'host'"],
     "journal: {size_limit: 5}\nmqtt: {port: 0}\n": [
         (
-            "settings.yaml:1:11: journal.size_limit: found the unknown key 'size_limit', expected one "
-            "this block has; did you mean 'size_limit_mib'?"
+            "settings.yaml:1:11: journal.size_limit: found the unknown key 'size_limit', "
+            "expected one this block has; did you mean 'size_limit_mib'?"
         ),
         "settings.yaml:2:1: mqtt: found no 'host', expected 'host' with text that is not empty",
         "settings.yaml:2:14: mqtt.port: found 0, expected a whole number from 1 to 65535",
