@@ -15,7 +15,8 @@ Rules:
 * A panel that answers while its heartbeat stands still is frozen, which is lost by another name:
   known up to the read before the one that last showed it moving. A heartbeat that cannot be read
   does not stand still.
-* On the way back only points that differ from what was known are reported.
+* On the way back only points that differ from what was known are reported. Points of a block that
+  does not answer then are lost at once: nobody has seen them as they were.
 """
 
 from __future__ import annotations
@@ -227,7 +228,8 @@ class PanelReader:
             return []
         for block, answer in zip(self._blocks, scan.answers, strict=True):
             if answer.payload is None:
-                self._check_block(block, answer, found)
+                allowed_us = self._silence_us if lost_before is None else 0
+                self._check_block(block, answer, allowed_us, found)
         self._last_good_us = min(block.last_good_us for block in self._blocks if not block.lost)
         if lost_before is not None:
             # After the changes: what is not among them is as it was.
@@ -341,9 +343,11 @@ class PanelReader:
 
     # --- what time alone tells ------------------------------------------------------------------
 
-    def _check_block(self, block: _Block, answer: BlockAnswer, found: list[Input]) -> None:
+    def _check_block(
+        self, block: _Block, answer: BlockAnswer, allowed_us: int, found: list[Input]
+    ) -> None:
         """Lose a block's points if it has been failing too long while others answer."""
-        if block.lost or answer.received_us - block.last_good_us < self._silence_us:
+        if block.lost or answer.received_us - block.last_good_us < allowed_us:
             return
         block.lost = block.fresh = True
         lost = Decoded(None, Quality.BAD, answer.reason)

@@ -58,7 +58,8 @@ class RunMeter:
         self.run_since_us: int | None = None  # begin of the run under way
         self._run_gap_us = 0  # unknown time inside the run under way
         self._run_bracket_us = 0
-        self._run_early_us: int | None = 0  # by how much it may have begun earlier; None: any
+        self._run_early_us: int | None = 0  # by how much it may have begun still earlier; None: any
+        self._run_hidden = False  # nobody saw it begin
         self._before: bool | None = None  # state before the gap that lasts
         self._point_bad = False  # the contact itself, not its panel, is not to be believed
         self._counted_us = start_us  # everything before is in one of the totals
@@ -136,7 +137,7 @@ class RunMeter:
         self.running = running
         if running:
             self.run_since_us, self._run_gap_us = change.by_us, 0
-            self._run_bracket_us, self._run_early_us = 0, None
+            self._run_bracket_us, self._run_early_us, self._run_hidden = 0, None, True
         return [self._state(change.by_us), self._run_hours(change.by_us, change.by_us),
                 self._starts(change.by_us), self._rate(change.by_us)]  # fmt: skip
 
@@ -146,7 +147,8 @@ class RunMeter:
         self.running = True
         self._counted_us = at_us
         self.run_since_us, self._run_gap_us, self._run_bracket_us = at_us, 0, half_us
-        self._run_early_us = 0 if gap_from_us is None else max(0, at_us - gap_from_us)
+        self._run_early_us = max(0, at_us - half_us - after_us)
+        self._run_hidden = gap_from_us is not None
         self.bracket_us += half_us
         self.starts += 1
         while self._recent and self._recent[0] <= at_us - HOUR_US:
@@ -185,7 +187,7 @@ class RunMeter:
         """Why the length of the run under way is not just what its brackets say; else empty."""
         if self._run_gap_us > 0:
             return GAPS_INSIDE
-        return "" if self._run_early_us == 0 else START_NOT_SEEN
+        return START_NOT_SEEN if self._run_hidden else ""
 
     def _lose(self, reason: str, last_good_us: int, by_us: int) -> list[Output]:
         if self.running is None:
@@ -252,7 +254,7 @@ class RunMeter:
             length_us / 1e6,
             Quality.UNCERTAIN if doubt else Quality.GOOD,
             at_us,
-            low=max(0, length_us - self._run_bracket_us - self._run_gap_us) / 1e6,
+            low=self._run_at_least_us(known_us) / 1e6,
             high=(
                 None
                 if early_us is None
@@ -260,6 +262,13 @@ class RunMeter:
             ),
             reason=doubt,
         )
+
+    def _run_at_least_us(self, known_us: int) -> int:
+        """For how long it surely has run: since the last gap, which may hide a pause."""
+        since_us = (self.run_since_us or 0) + self._run_bracket_us
+        if self._run_gap_us and self._whole_since_us is not None:
+            since_us = max(since_us, self._whole_since_us)
+        return max(0, known_us - since_us)
 
     def _starts(self, at_us: int) -> Derived:
         hidden = self.gaps > 0
@@ -297,8 +306,8 @@ class RunMeter:
 
     _KEPT = (
         "running", "known_on_us", "unknown_us", "bracket_us", "starts", "gaps", "run_since_us",
-        "_run_gap_us", "_run_bracket_us", "_run_early_us", "_before", "_point_bad", "_counted_us",
-        "_whole_since_us", "_rate_told", "_run_told",
+        "_run_gap_us", "_run_bracket_us", "_run_early_us", "_run_hidden", "_before", "_point_bad",
+        "_counted_us", "_whole_since_us", "_rate_told", "_run_told",
     )  # fmt: skip
 
     def save(self) -> Saved:

@@ -147,14 +147,26 @@ def test_the_first_sight_of_a_contact_needs_no_debounce() -> None:
     assert bench.scan(0)[0] == changed("float", True, 0.01, 0.01)
 
 
-def test_a_contact_that_moved_during_a_gap_is_debounced_after_it() -> None:
-    """The bracket reaches back over the gap: nobody saw when."""
+def test_the_first_sight_after_a_gap_needs_no_debounce() -> None:
+    """It may have moved long ago; from then on it is debounced again."""
     bench = debounced(debounce_scans=2)
     for at_s in (1, 2, 3):
         bench.scan(at_s, fail="no reply")
     bench.image.put(INPUT, 0, 1)
-    assert bench.scan(4) == [PanelReturned("p", us(4.01))]
-    assert bench.scan(5) == [changed("float", True, 0.0, 4.01)]
+    assert bench.scan(4) == [changed("float", True, 0.0, 4.01), PanelReturned("p", us(4.01))]
+    bench.image.put(INPUT, 0, 0)
+    assert bench.scan(5) == []
+    assert bench.scan(6) == [changed("float", False, 4.0, 5.01)]
+
+
+def test_a_move_that_a_gap_cut_short_of_its_debounce_is_told_after_it() -> None:
+    """Seen to move, lost, and found where it had moved to: it has moved."""
+    bench = debounced(debounce_s=60.0)
+    bench.image.put(INPUT, 0, 1)
+    assert bench.scan(1) == []
+    for at_s in (2, 3, 4):
+        bench.scan(at_s, fail="no reply")
+    assert bench.scan(5) == [changed("float", True, 0.0, 5.01), PanelReturned("p", us(5.01))]
 
 
 # --- readings -----------------------------------------------------------------------------------
