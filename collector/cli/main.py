@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import os
 import re
@@ -11,7 +12,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from collector import __version__
-from collector.cli import check, demo, loopcheck, run, status
+from collector.cli import check, curve, demo, loopcheck, run, status
 from collector.cli.command import Answer, Command, near
 from collector.errors import ExitCode, WeirkeeperError
 from collector.settings import TRACEBACK
@@ -21,6 +22,7 @@ COMMANDS: tuple[Command, ...] = (
     check.COMMAND,
     loopcheck.COMMAND,
     status.COMMAND,
+    curve.COMMAND,
     demo.COMMAND,
 )
 
@@ -134,13 +136,17 @@ def _sentence(error: WeirkeeperError) -> str:
 
 def _print(answer: Answer, as_json: bool) -> None:
     if as_json:
-        print(json.dumps(answer.data, indent=2, ensure_ascii=False))
+        readable = (sys.stdout.encoding or "").lower() == "utf-8"
+        print(json.dumps(answer.data, indent=2, ensure_ascii=not readable))
     elif answer.text:
         print(answer.text)
 
 
 def run_from_shell() -> NoReturn:
     """Entry point of the ``weirkeeper`` command."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")  # a terminal that lacks a character shows "?"
     try:
         code = main(sys.argv[1:])
         sys.stdout.flush()
