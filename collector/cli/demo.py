@@ -39,8 +39,9 @@ BEFORE_DOCKING_US = 12 * MICROSECONDS
 CLEAR = "\x1b[H\x1b[2J"
 
 ABOUT = """The plant is invented: Osier Bend holiday park with its treatment works, the
-Lower Meadow lift sump and a bowser that docks soon after the start. In the second
-half minute the link to Lower Meadow is down for a while, so that a gap can be seen.
+Lower Meadow lift sump and a bowser that docks soon after the start. In the
+second half minute the link to Lower Meadow is down for a while, so that a gap
+can be seen.
 
 With a broker or a store in the settings, records go there too; --days stays on
 this machine.

@@ -192,7 +192,7 @@ class LoopCheck:
         """One object a line, as long as it goes on."""
         at_us = self._clock.wall_us()
         for line in lines:
-            print(json.dumps({"utc_us": at_us, **asdict(line)}, ensure_ascii=False), flush=True)
+            print(json.dumps({"utc_us": at_us, **asdict(line)}), flush=True)
 
     def _print_changes(
         self, changed: Sequence[PointLine], before: Mapping[str, str], silent: Mapping[str, str]

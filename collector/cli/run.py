@@ -18,8 +18,8 @@ ABOUT = """signals:
   SIGHUP           read the plant file again; a bad one is refused and the old
                    one stays in force
 
-The daemon only ever reads from panels. It is an addition to the panel's own horn
-and lamp, never their replacement, and no safety system.
+The daemon only ever reads from panels. It is an addition to the panel's own
+horn and lamp, never their replacement, and no safety system.
 """
 
 
