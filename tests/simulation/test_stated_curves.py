@@ -8,7 +8,7 @@ import pytest
 
 from collector.core.hydraulics.stations import L_PER_S, stations_of
 from collector.plant.load import load_plant
-from simulator import plant as simulated
+from simulator import site as simulated
 from simulator.hydraulics import PumpSet
 
 PLANT_FILE = Path(__file__).parents[2] / "config" / "osier-bend" / "plant.yaml"
