@@ -184,7 +184,7 @@ def test_the_log_stays_bounded_while_readers_work(tmp_path: Path) -> None:
         for thread in readers:
             thread.join()
     assert min(read) > 0
-    assert max(sizes) <= limit // 8
+    assert max(sizes) <= limit // 4, "unbounded it would be three times as much"
 
 
 def test_records_are_dated_as_people_date_them(tmp_path: Path) -> None:

@@ -62,7 +62,7 @@ def test_the_first_submission_is_committed_at_once_and_the_rest_together(tmp_pat
     assert first.wait(30)
     for number in range(3, 13):
         journal.submit([contact(number)])
-    assert journal.backlog == 10
+    assert journal.backlog >= 10
     assert journal.flush(30)
     assert commits == [2, 10]
     journal.submit(contacts(13, 15))
@@ -133,7 +133,7 @@ def test_cursors_move_forward_by_themselves(tmp_path: Path) -> None:
         for delivered in range(1, 500):
             journal.move_cursor("mqtt", delivered, delivered + 10, delivered + 20)
         patience = threading.Event()
-        for _ in range(100):
+        for _ in range(600):
             if reader.cursor("mqtt").delivered == 499:
                 break
             patience.wait(0.05)
