@@ -1,0 +1,451 @@
+"""The recursive estimator of one well: an extended Kalman filter over everything that happens.
+
+State: volume in the well ``V``, inflow ``q`` (but for what known pumps upstream send), volume that
+came in ``I``, a factor ``w`` for each pump, volume pumped ``A`` by each, and where the level is
+metered the meter's bias. ``I`` and ``A`` are in the state so that a float crossing corrects, with
+hindsight, what flowed before it; every correction keeps ``V = V0 + I - sum A`` exactly.
+
+Between instants ``dV/dt = q + u - sum g_i(level, w)`` with ``g`` of ``pumping.py`` and ``u`` from
+upstream. While nothing runs this is solved exactly; while pumps run, ``g`` is made straight in the
+level and the exponential that follows is taken, in steps short against the well. A crossing is an
+observation of ``V`` at the float's height, uncertain by its bracket times the net flow and by the
+float. Three things a plain filter does not have:
+
+* A float that has not moved says that the water has not passed it (a truncated distribution).
+* Crossings are met more often while water moves fast, so an observed crossing weighs the
+  distribution by the net flow: the count of level crossings of S. O. Rice, Bell Syst. Tech. J. 23
+  (1944) 282. Without it, a pump that starts at the peak of an inflow seems weak.
+* A crossing far from expectation that fits all other floats is the water's doing: expectation
+  widens until it is believable. One that does not fit, or that no pump could bring about, is the
+  float's: it is not used, and the float says nothing until it moves in earnest.
+
+Not in the stated errors: heights, areas and volumes given wrongly. They scale all volumes alike.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from copy import copy
+from dataclasses import dataclass
+from math import sqrt
+from typing import TypeAlias, cast
+
+from collector.core.component import Saved
+from collector.core.wells.balance import FIRST_FACTOR, GULP, HOUR_S, IN, Q, V, WaterBalance
+from collector.core.wells.facts import Figure, Look, WellFacts
+from collector.core.wells.gaussian import Gaussian
+from collector.core.wells.pumping import Flows, PumpFlows
+
+Plain: TypeAlias = int | float | str | None
+
+FLOAT_REPEATABILITY_M = 0.003
+"""Standard error of the height at which a float moves. Common practice, no source."""
+
+METER_ERROR_M = 0.006
+"""Standard error of a reading of a level meter. Common practice, no source."""
+
+GATE = 16.0
+"""Square of the deviation, in standard errors, beyond which a crossing is a surprise."""
+
+DOUBTS = 2
+"""Crossings of others a float may deny before it is the one not believed."""
+
+LONGEST_BRACKET_US = 60_000_000
+"""A float that moved inside a wider bracket tells where the water is, not when it passed."""
+
+
+@dataclass(slots=True)
+class _Float:
+    """What is known of a float."""
+
+    makes_m3: float
+    breaks_m3: float
+    noise_m3: float
+    made: bool | None = None
+    trusted: bool = True
+    doubts: int = 0  # crossings of others that it denied since it last moved
+    moved_us: int = 0
+
+    @property
+    def stands_m3(self) -> float:
+        """Volume at which it just made or broke."""
+        return self.makes_m3 if self.made else self.breaks_m3
+
+    def denies(self, volume_m3: float) -> bool:
+        """Whether it says that the water does not stand at a volume."""
+        if self.made is None:
+            return False
+        slack = 3.0 * self.noise_m3
+        if self.made:
+            return volume_m3 < self.breaks_m3 - slack
+        return volume_m3 > self.makes_m3 + slack
+
+
+class Estimator(WaterBalance):
+    """The estimator of one well.
+
+    Args:
+        facts: of the well.
+        pumps: what its pumps give.
+        start_us: plant time at which watching begins; nothing is known until ``find``.
+
+    Attributes:
+        surprises: crossings that made expectation widen.
+        refused: crossings that were not believed.
+    """
+
+    def __init__(self, facts: WellFacts, pumps: PumpFlows, start_us: int) -> None:
+        super().__init__(facts, pumps, start_us)
+        geometry = facts.geometry
+        self._floats = {
+            role: _Float(
+                geometry.volume_m3(each.makes_m), geometry.volume_m3(each.breaks_m),
+                FLOAT_REPEATABILITY_M * geometry.area_m2(each.makes_m),
+            )
+            for role, each in facts.floats.items()
+        }  # fmt: skip
+        self.known = False
+        self._company = [[k == i for k in range(self.count)] for i in range(self.count)]
+        self._unknown_us = 0
+        self._unknown_most_m3 = [0.0] * self.count
+        self.surprises = 0
+        self.refused = 0
+
+    # --- what happens ---------------------------------------------------------------------------
+
+    def float_seen(self, role: str, made: bool | None) -> None:
+        """A float stands so, without its movement having been seen; None: not known."""
+        self._floats[role].made = made
+
+    def float_moved(self, role: str, made: bool, after_us: int, by_us: int) -> None:
+        """A float made or broke inside a bracket."""
+        switch = self._floats[role]
+        middle_us = (after_us + by_us) // 2
+        if not self.known or by_us - after_us > LONGEST_BRACKET_US:
+            switch.made, switch.moved_us = made, middle_us
+            return
+        self.advance(middle_us)
+        switch.made = made
+        self._cross(role, switch, middle_us, (by_us - after_us) * 0.5e-6)
+        switch.moved_us = middle_us
+
+    def pump_moved(self, pump: int, runs: bool, after_us: int, by_us: int) -> None:
+        """A pump started or stopped inside a bracket."""
+        if runs == self.running[pump]:
+            return
+        if not self.known:
+            self.running[pump] = runs
+            return
+        middle_us = (after_us + by_us) // 2
+        self.advance(middle_us)
+        self._respect_floats(None)
+        with_it, without = self.running[:], self.running[:]
+        with_it[pump], without[pump] = True, False
+        ran = self.flows(with_it)
+        alone = self.flows(without)
+        # Late news, and the bracket: what the set gives more with the pump than without.
+        late_s = max(0, self.at_us - middle_us) * 1e-6 * (1.0 if runs else -1.0)
+        error_s = (by_us - after_us) * 0.5e-6 / sqrt(3.0)
+        along: list[tuple[int, float]] = []
+        total = 0.0
+        for i in range(self.count):
+            more = ran.m3_s[i] - alone.m3_s[i]
+            if more != 0.0:
+                along.append((self.first_pumped + i, more))
+                self.state.x[self.first_pumped + i] += more * late_s
+                total += more
+        self.state.x[V] -= total * late_s
+        along.append((V, -total))
+        self.state.add_noise(along, error_s**2)
+        for i in range(self.count):
+            if with_it[i]:
+                self._company[i] = with_it
+        self.running[pump] = runs
+
+    def level_read(self, level_m: float, after_us: int, by_us: int) -> None:
+        """The level meter shows a level."""
+        if not self.known or self.bias is None:
+            return
+        self.advance((after_us + by_us) // 2)
+        geometry = self.facts.geometry
+        area_m2 = geometry.area_m2(level_m)
+        along = [(V, 1.0 / area_m2), (self.bias, 1.0)]
+        expected_m = geometry.level_m(self.state.x[V]) + self.state.x[self.bias]
+        noise = METER_ERROR_M**2
+        off = level_m - expected_m
+        spread = self.state.variance(along) + noise
+        if off * off > GATE * spread:
+            self.widen((off * off / GATE - spread) * area_m2 * area_m2)
+        self.learn_unrest(off * off / spread, (spread - noise) / spread)
+        self.state.observe(along, off, noise)
+        self.keep_sense()
+
+    def upstream_changed(self, flow_m3_s: float, error_m3_s: float, at_us: int) -> None:
+        """Known pumps upstream send this much from ``at_us`` on."""
+        if self.known:
+            self.advance(at_us)
+            late_s = max(0, self.at_us - at_us) * 1e-6
+            late_m3 = (flow_m3_s - self.upstream[0]) * late_s
+            self.state.x[V] += late_m3
+            self.state.x[IN] += late_m3
+        self.upstream = (flow_m3_s, error_m3_s)
+
+    def lose(self, at_us: int) -> None:
+        """From ``at_us`` on nobody knows what runs."""
+        if self.known:
+            self.advance(at_us)
+            self.known = False
+
+    def find(self, at_us: int) -> None:
+        """From ``at_us`` on it is known again what runs; the floats say where the water is."""
+        if self.known:
+            return
+        gap_us = max(0, at_us - self.at_us)
+        most = self.most_flows()
+        self._unknown_us += gap_us
+        for i in range(self.count):
+            self._unknown_most_m3[i] += most[i] * gap_us * 1e-6
+        self.at_us = max(at_us, self.at_us)
+        self.known = True
+        low_m3, high_m3 = self.band_m3()
+        state = self.state
+        for row in state.p:
+            row[V] = 0.0
+        state.p[V] = [0.0] * len(state.x)
+        state.x[V] = 0.5 * (low_m3 + high_m3)
+        state.p[V][V] = (high_m3 - low_m3) ** 2 / 12.0
+        grown = self.drift(gap_us * 1e-6)
+        state.p[Q][Q] += min(grown, (2.0 * max(state.x[Q], self.working_m3 / HOUR_S)) ** 2)
+
+    def band_m3(self) -> tuple[float, float]:
+        """Volumes between which the floats say the water is."""
+        low, high = 0.0, self.top_m3
+        for each in self._floats.values():
+            if each.trusted and each.made is True:
+                low = max(low, each.breaks_m3)
+            elif each.trusted and each.made is False:
+                high = min(high, each.makes_m3)
+        return (low, high) if low < high else (0.0, self.top_m3)
+
+    # --- crossings ------------------------------------------------------------------------------
+
+    def _cross(self, role: str, switch: _Float, middle_us: int, half_s: float) -> None:
+        off, spread, noise = self._deviation(switch, middle_us, half_s)
+        others = [each for name, each in self._floats.items() if name != role]
+        if off * off > GATE * spread:
+            self._respect_floats(role)
+            off, spread, noise = self._deviation(switch, middle_us, half_s)
+        if off * off > GATE * spread:
+            if not self._fits(switch, others, middle_us):
+                self.refused += 1
+                switch.trusted = False
+                return
+            self.surprises += 1
+            self.widen(off * off / GATE - spread)
+            self.doubt_pumps(surprised=True)
+        else:
+            self.doubt_pumps(surprised=False)
+        switch.trusted, switch.doubts = True, 0
+        self.learn_unrest(off * off / spread, (spread - noise) / spread)
+        for other in others:
+            if other.denies(switch.stands_m3):
+                other.trusted = False
+        self.state.observe(((V, 1.0),), off, noise)
+        self._weigh_by_speed(rising=bool(switch.made))
+        self.keep_sense()
+
+    def _deviation(
+        self, switch: _Float, middle_us: int, half_s: float
+    ) -> tuple[float, float, float]:
+        """How far a crossing is from expectation, and the variances of that and of the crossing."""
+        net, _ = self.net_flow()
+        late_s = max(0, self.at_us - middle_us) * 1e-6
+        off = switch.stands_m3 + net * late_s - self.state.x[V]
+        noise = (half_s * net) ** 2 / 3.0 + switch.noise_m3**2
+        return off, self.state.p[V][V] + noise, noise
+
+    def _weigh_by_speed(self, *, rising: bool) -> None:
+        """Crossings are met in proportion to the net flow (Rice); see the head of the file."""
+        net, along = self.net_flow()
+        if (net > 0.0) is not rising:
+            return
+        least = 2.0 * sqrt(self.state.variance(along))
+        self.state.weigh(along, max(net, least) if rising else min(net, -least))
+
+    def _fits(self, switch: _Float, others: Sequence[_Float], at_us: int) -> bool:
+        """Whether a surprising crossing may be the water's doing."""
+        against = [each for each in others if each.trusted and each.denies(switch.stands_m3)]
+        for each in against:
+            each.doubts += 1
+        if any(each.doubts < DOUBTS for each in against):
+            return False
+        travel_m3 = abs(switch.makes_m3 - switch.breaks_m3)
+        since_s = max(at_us - switch.moved_us, 1) * 1e-6
+        inflow = self.state.x[Q] + 3.0 * sqrt(self.state.p[Q][Q]) + self.upstream[0]
+        most = 2.0 * (sum(self.most_flows()) + inflow)
+        return travel_m3 <= most * since_s
+
+    def _respect_floats(self, moving: str | None) -> None:
+        """Floats that have not moved bound the volume."""
+        for role, each in self._floats.items():
+            if role == moving or not each.trusted or each.made is None:
+                continue
+            mean = self.state.x[V]
+            if each.made and mean < each.breaks_m3:
+                self.state.truncate(((V, 1.0),), mean, each.breaks_m3, above=True)
+            elif not each.made and mean > each.makes_m3:
+                self.state.truncate(((V, 1.0),), mean, each.makes_m3, above=False)
+        if self.state.x[V] < 0.0:
+            self.state.truncate(((V, 1.0),), self.state.x[V], 0.0, above=True)
+        self.keep_sense()
+
+    # --- looking --------------------------------------------------------------------------------
+
+    def look(self, at_us: int) -> Look:
+        """The estimate at an instant not before the last input; the estimator itself stands still.
+
+        Args:
+            at_us: plant time up to which all is known.
+        """
+        ahead = copy(self)
+        ahead.state = self.state.copy()
+        ahead.spread_m3 = self.spread_m3[:]
+        if ahead.known:
+            ahead.advance(at_us)
+            ahead._respect_floats(None)
+        return ahead._look(at_us)
+
+    def _look(self, at_us: int) -> Look:
+        geometry = self.facts.geometry
+        volume = self.figure(((V, 1.0),))
+        level_m = geometry.level_m(max(volume.value, 0.0))
+        first = self.first_pumped
+        waiting_us = 0 if self.known else max(0, at_us - self.at_us)
+        most = self.most_flows() if waiting_us else [0.0] * self.count
+        inflow = self.figure(((Q, 1.0), (GULP, 1.0)))
+        flow, error = self.upstream
+        return Look(
+            at_us,
+            self.known,
+            volume,
+            Figure(level_m, volume.error / geometry.area_m2(level_m)),
+            Figure(max(0.0, inflow.value + flow), sqrt(inflow.error**2 + error**2)),
+            Figure(
+                max(0.0, self.state.x[Q] + self.upstream_mean_m3_s), self.figure(((Q, 1.0),)).error
+            ),
+            self.outflow(),
+            tuple(self.figure(((FIRST_FACTOR + i, 1.0),)) for i in range(self.count)),
+            tuple(self._flow_of(i) for i in range(self.count)),
+            tuple(self.figure(((first + i, 1.0),)) for i in range(self.count)),
+            self.figure([(first + i, 1.0) for i in range(self.count)]),
+            self.figure(((IN, 1.0),)),
+            tuple(self.spread_m3),
+            self.spread_total_m3,
+            self.overflow_m3,
+            (self._unknown_us + waiting_us) * 1e-6,
+            tuple(
+                known + more * waiting_us * 1e-6
+                for known, more in zip(self._unknown_most_m3, most, strict=True)
+            ),
+        )
+
+    def outflow(self) -> Figure:
+        """What the running pumps give together, m3/s."""
+        return self._summed(self.flows(self.running))
+
+    def outflow_mid_range(self) -> Figure:
+        """The same at the middle of the working range, where the level is in the mean."""
+        return self._summed(self._at_mid_range(self.running))
+
+    def _summed(self, flows: Flows) -> Figure:
+        along = [
+            (k, sum(column))
+            for k, column in enumerate(zip(*flows.per_factor, strict=True), FIRST_FACTOR)
+        ]
+        return Figure(sum(flows.m3_s), sqrt(self.state.variance(along)))
+
+    def _at_mid_range(self, running: Sequence[bool]) -> Flows:
+        factors = self.state.x[FIRST_FACTOR : self.first_pumped]
+        return self.pumps.flows(running, self.facts.middle_m, factors)
+
+    def _flow_of(self, pump: int) -> Figure:
+        """Flow of a pump as it runs, else as it would in its last company at mid range."""
+        if self.running[pump]:
+            flows = self.flows(self.running)
+        else:
+            flows = self._at_mid_range(self._company[pump])
+        along = list(enumerate(flows.per_factor[pump], FIRST_FACTOR))
+        return Figure(flows.m3_s[pump], sqrt(self.state.variance(along)))
+
+    # --- keeping --------------------------------------------------------------------------------
+
+    def save(self) -> Saved:
+        """Its state as plain JSON values."""
+        return {
+            "at_us": self.at_us,
+            "known": self.known,
+            "running": [int(runs) for runs in self.running],
+            "company": [int(runs) for company in self._company for runs in company],
+            "mean": list[Plain](self.state.x),
+            "covariance": list[Plain](value for row in self.state.p for value in row),
+            "upstream": list[Plain](self.upstream),
+            "unknown_us": self._unknown_us,
+            "unknown_most_m3": list[Plain](self._unknown_most_m3),
+            "overflow_m3": self.overflow_m3,
+            "upstream_mean_m3_s": self.upstream_mean_m3_s,
+            "spread_m3": list[Plain]([*self.spread_m3, self.spread_total_m3]),
+            "unrest": self.unrest,
+            "surprises_in_a_row": [*self.surprises_in_a_row],
+            "surprises": self.surprises,
+            "refused": self.refused,
+            "floats": {
+                role: [
+                    -1 if each.made is None else int(each.made), int(each.trusted), each.doubts,
+                    each.moved_us,
+                ]
+                for role, each in self._floats.items()
+            },
+        }  # fmt: skip
+
+    def restore(self, saved: Saved) -> None:
+        """Take back a state from ``save``.
+
+        Raises:
+            ValueError: it is of another form, or of another number of pumps.
+        """
+        try:
+            mean = cast(list[float], saved["mean"])
+            covariance = cast(list[float], saved["covariance"])
+            running = cast(list[int], saved["running"])
+            company = cast(list[int], saved["company"])
+            floats = cast(dict[str, list[int]], saved["floats"])
+            upstream = cast(list[float], saved["upstream"])
+            size, count = len(self.state.x), self.count
+            if len(mean) != size or len(running) != count:
+                raise ValueError("the saved state of the well is of other pumps or meters")
+            self.state = Gaussian(
+                list(mean), [covariance[k * size : (k + 1) * size] for k in range(size)]
+            )
+            self.at_us = cast(int, saved["at_us"])
+            self.known = cast(bool, saved["known"])
+            self.running = [bool(runs) for runs in running]
+            self._company = [
+                [bool(runs) for runs in company[k * count : (k + 1) * count]] for k in range(count)
+            ]
+            self.upstream = (upstream[0], upstream[1])
+            self._unknown_us = cast(int, saved["unknown_us"])
+            self._unknown_most_m3 = list(cast(list[float], saved["unknown_most_m3"]))
+            self.overflow_m3 = cast(float, saved["overflow_m3"])
+            self.surprises_in_a_row = list(cast(list[int], saved["surprises_in_a_row"]))
+            self.upstream_mean_m3_s = cast(float, saved["upstream_mean_m3_s"])
+            *self.spread_m3, self.spread_total_m3 = cast(list[float], saved["spread_m3"])
+            self.unrest = cast(float, saved["unrest"])
+            self.surprises = cast(int, saved["surprises"])
+            self.refused = cast(int, saved["refused"])
+        except KeyError as missing:
+            raise ValueError(f"the saved state of the well lacks {missing}") from None
+        for role, each in self._floats.items():  # a float that is new stays unknown
+            if role in floats:
+                made, trusted, each.doubts, each.moved_us = floats[role]
+                each.made = None if made < 0 else bool(made)
+                each.trusted = bool(trusted)

@@ -1,0 +1,190 @@
+"""What the pumps of a well give, as a function of level, running set and factors to be learnt.
+
+The estimator knows pumps only through ``PumpFlows``. With curves (``CurvePumps``) the factors are
+the wear factors: the share of the curve's flow at equal head; curve and main turn them into flows.
+Without (``PlainPumps``) the factors are the flows themselves in a unit of their own, with a prior
+so wide that the first drawdowns settle them, and one more factor says what is left of the sum when
+pumps share the main.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from collector.core.hydraulics.curves import PumpCurve
+from collector.core.hydraulics.mains import Main
+from collector.core.hydraulics.operating import RunningPump, operating_point
+
+NODE_SPACING_M = 0.05
+"""Levels at which operating points are solved; straight between, to 1e-5 of a usual flow."""
+
+FACTOR_STEP = 0.05
+"""Wear factors at which operating points are solved; first order between, to some 1e-4."""
+
+PLAIN_EMPTYING_S = 300.0
+"""Without a curve: a pump empties its working volume in about this time, before anything is seen.
+Common practice, no source; the prior is three times as wide as its mean."""
+
+PLAIN_PRIOR_SD = 3.0
+TOGETHER_PRIOR = (0.9, 0.1)
+"""Without a curve: share of the sum that several pumps give together; one main costs some of it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Factor:
+    """A factor to be learnt: mean and standard deviation before anything was seen."""
+
+    name: str
+    mean: float
+    sd: float
+
+
+@dataclass(frozen=True, slots=True)
+class Flows:
+    """What running pumps give.
+
+    Args:
+        m3_s: of each pump, 0 for one that stands.
+        per_m: growth of each with the level, m3/s per m.
+        per_factor: row i: growth of pump i's flow with each factor, m3/s.
+    """
+
+    m3_s: list[float]
+    per_m: list[float]
+    per_factor: list[list[float]]
+
+
+class PumpFlows(Protocol):
+    """What the pumps of one well give; the first factors belong to the pumps, one each."""
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """The pumps."""
+        ...
+
+    @property
+    def factors(self) -> tuple[Factor, ...]:
+        """Factors to be learnt; those of the pumps come first."""
+        ...
+
+    @property
+    def has_curves(self) -> bool:
+        """Whether a factor of 1 means a new pump."""
+        ...
+
+    def flows(self, running: Sequence[bool], level_m: float, factors: Sequence[float]) -> Flows:
+        """Flows at a level; see ``Flows``."""
+        ...
+
+
+class PlainPumps:
+    """Pumps of which nothing is known but what they do: flow does not depend on the level.
+
+    Args:
+        names: the pumps.
+        working_m3: volume between stop and start level, which sets the unit of the factors.
+    """
+
+    has_curves = False
+
+    def __init__(self, names: Sequence[str], working_m3: float) -> None:
+        self.names = tuple(names)
+        self._unit_m3_s = working_m3 / PLAIN_EMPTYING_S
+        own = [Factor(name, 1.0, PLAIN_PRIOR_SD) for name in names]
+        shared = [Factor("together", *TOGETHER_PRIOR)] if len(own) > 1 else []
+        self.factors = (*own, *shared)
+
+    def flows(self, running: Sequence[bool], level_m: float, factors: Sequence[float]) -> Flows:
+        """Flows; see ``PumpFlows``."""
+        del level_m
+        count = len(self.names)
+        together = sum(running) > 1
+        share = factors[count] if together else 1.0
+        unit = self._unit_m3_s
+        flows = [0.0] * count
+        rows = [[0.0] * len(factors) for _ in range(count)]
+        for i in range(count):
+            if running[i]:
+                flows[i] = unit * factors[i] * share
+                rows[i][i] = unit * share
+                if together:
+                    rows[i][count] = unit * factors[i]
+        return Flows(flows, [0.0] * count, rows)
+
+
+class CurvePumps:
+    """Pumps with curves into a main that is known.
+
+    Args:
+        pumps: name, curve and share of full speed of each.
+        main: they share it.
+        tolerance: standard deviation of a wear factor before anything was seen.
+    """
+
+    has_curves = True
+
+    def __init__(
+        self, pumps: Sequence[tuple[str, PumpCurve, float]], main: Main, tolerance: float
+    ) -> None:
+        self.names = tuple(name for name, _, _ in pumps)
+        self.factors = tuple(Factor(name, 1.0, tolerance) for name in self.names)
+        self._curves = [(curve, speed) for _, curve, speed in pumps]
+        self._main = main
+        self._solved: dict[tuple[int, ...], Flows] = {}
+
+    def flows(self, running: Sequence[bool], level_m: float, factors: Sequence[float]) -> Flows:
+        """Flows; see ``PumpFlows``."""
+        place = level_m / NODE_SPACING_M
+        node = int(place // 1.0)
+        steps = tuple(
+            round(min(max(factor, FACTOR_STEP), 3.0) / FACTOR_STEP) if runs else 0
+            for factor, runs in zip(factors, running, strict=True)
+        )
+        low = self._solve((node, *steps))
+        high = self._solve((node + 1, *steps))
+        share = place - node
+        off = [
+            factor - FACTOR_STEP * step if step else 0.0
+            for factor, step in zip(factors, steps, strict=True)
+        ]
+        flows, slopes, rows = [], [], []
+        for i, step in enumerate(steps):
+            if not step:
+                flows.append(0.0)
+                slopes.append(0.0)
+                rows.append(low.per_factor[i])
+                continue
+            begin = low.m3_s[i]
+            end = high.m3_s[i]
+            for d, a, b in zip(off, low.per_factor[i], high.per_factor[i], strict=True):
+                begin += d * a
+                end += d * b
+            flows.append(max(0.0, begin + share * (end - begin)))
+            slopes.append((end - begin) / NODE_SPACING_M)
+            rows.append([
+                a + share * (b - a)
+                for a, b in zip(low.per_factor[i], high.per_factor[i], strict=True)
+            ])  # fmt: skip
+        return Flows(flows, slopes, rows)
+
+    def _solve(self, key: tuple[int, ...]) -> Flows:
+        """Operating point at a node; depends on nothing but the key, so it may be kept."""
+        found = self._solved.get(key)
+        if found is None:
+            node, *steps = key
+            ran = [i for i, step in enumerate(steps) if step]
+            point = operating_point(
+                [RunningPump(*self._curves[i], FACTOR_STEP * steps[i]) for i in ran],
+                self._main,
+                self._main.lift_m(node * NODE_SPACING_M),
+            )
+            count = len(steps)
+            found = Flows([0.0] * count, [0.0] * count, [[0.0] * count for _ in range(count)])
+            for position, i in enumerate(ran):
+                found.m3_s[i] = point.flows_m3_s[position]
+                for other, j in enumerate(ran):
+                    found.per_factor[i][j] = point.flows_per_wear_m3_s[position][other]
+            self._solved[key] = found
+        return found
