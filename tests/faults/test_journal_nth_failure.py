@@ -40,7 +40,6 @@ class Life:
         self.error: WeirkeeperError | None = None
         self.submitted = 0
         never_again = disk.for_good and disk.code == apsw.SQLITE_FULL
-        patience_s = 0.02 if never_again else 60.0
         try:
             journal = Journal.open(
                 path, wall_us=wall_us, commit_period_s=0, size_limit_bytes=512 << 10,
@@ -54,7 +53,10 @@ class Life:
                 journal.submit(batch, state=f"after {batch[-1].value}")
                 self.submitted += len(batch)
                 journal.move_cursor("store", 3)
-                if not journal.flush(patience_s):
+                while not (done := journal.flush(0.02)):
+                    if disk.fired and never_again:
+                        break
+                if not done:
                     break  # it waits for room that will never come
         except WeirkeeperError as error:
             self.error = error
