@@ -256,6 +256,10 @@ class Filter(Part):
     vacuum_tolerance_percent: Annotated[
         float | None, about("by how much that rate may be off", gt=0, lt=100)
     ] = None
+    wash_returns_to: Annotated[
+        Annotated[str, names("well")] | None,
+        about("the well its wash water runs back to; counted by vacuum_pump and vacuum_l_per_min"),
+    ] = None
     flow_from: FlowFrom = None
     longest_cleaning_min: Annotated[
         float | None, about("a cleaning that takes longer does not end", gt=0)

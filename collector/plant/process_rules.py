@@ -36,6 +36,8 @@ def process_findings(part: Equipment, survey: Survey) -> Iterator[Finding]:
         yield from _dosing(part)
     elif isinstance(part, Filter):
         yield from _only_with(part, "vacuum_tolerance_percent", "vacuum_l_per_min")
+        yield from _only_with(part, "wash_returns_to", "vacuum_l_per_min")
+        yield from _only_with(part, "wash_returns_to", "vacuum_pump")
     elif isinstance(part, Meter) and part.flow_of is not None and part.measures not in FLOWING:
         yield Finding(
             ("flow_of",),
