@@ -14,11 +14,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable
+from zoneinfo import ZoneInfo
 
 from collector.core.availability import LinkMeter
 from collector.core.component import Component, Saved, Timed
 from collector.core.decode import Decoded
 from collector.core.floats import FloatBank
+from collector.core.periods import Periods
 from collector.core.records import (
     NOT_YET_READ,
     ClockStepped,
@@ -39,6 +41,7 @@ REPORT_PERIOD_US = 900_000_000
 # What was due this shortly before the last sign of an earlier process may not have been told: the
 # daemon looks at its deadlines once a second.
 NOT_YET_TOLD_US = 2_000_000
+NOTICED_US = 5_000_000  # from the end of a panel's longest silence until its loss is told
 
 
 def components_of(plant: Plant, start_us: int) -> list[Component]:
@@ -86,9 +89,14 @@ class Engine:
                 self._of_panel.setdefault(panel, []).append(part)
         self._period_us = report_period_us
         self._next_report_us = _grid_after(start_us, report_period_us)
-        self._timed = {
+        self.periods = Periods(
+            self.components.values(), ZoneInfo(plant.plant.time_zone), start_us, offset_us,
+            *_grace_and_kept_us(plant),
+        )  # fmt: skip
+        self._timed: dict[str, Timed] = {
             name: part for name, part in self.components.items() if isinstance(part, Timed)
         }
+        self._timed[self.periods.name] = self.periods  # last: they read what the others made
         self._deadlines: dict[str, int] = {}
         self._wake_us: int | None = None  # the earliest of them
         self._note_deadlines(self._timed)
@@ -104,18 +112,28 @@ class Engine:
             for part in parts:
                 found += part.point_changed(news)
             self._note_deadlines(part.name for part in parts)
+            if news.after_us < self.periods.last_read_us and self._answers(news.point):
+                names = [part.name for part in parts]
+                found += self.periods.read_again(names, news.after_us)
             return found
         if isinstance(news, PanelLost):
-            return found + self._tell_panel(
+            found += self._tell_panel(
                 news.panel,
                 lambda part: part.lost(news.panel, news.reason, news.last_good_us, news.by_us),
             )
+            if news.last_good_us < self.periods.last_read_us:
+                names = [part.name for part in self._of_panel.get(news.panel, ())]
+                found += self.periods.read_again(names, news.last_good_us)
+            return found
         if isinstance(news, PanelReturned):
             return found + self._tell_panel(
                 news.panel, lambda part: part.returned(news.panel, news.by_us)
             )
         if isinstance(news, ClockStepped):
-            self.offset_us = news.offset_us  # durations are on plant time and do not move
+            # Durations are on plant time and do not move; the calendar does.
+            self.offset_us = news.offset_us
+            self.periods.step_clock(news.by_us, news.offset_us)
+            self._note_deadlines([self.periods.name])
             return found
         return found + self._report(news)
 
@@ -125,12 +143,17 @@ class Engine:
             return self._next_report_us
         return min(self._next_report_us, self._wake_us)
 
+    def _answers(self, point: str) -> bool:
+        """Whether the panel of a point is known to answer; what is found on its return is not."""
+        link = self.components[point.partition(".")[0]]
+        return isinstance(link, LinkMeter) and link.up
+
     def _pass_time(self, until_us: int) -> list[Output]:
         """Wake what is due up to a plant time, the earliest first."""
         found: list[Output] = []
         while self._wake_us is not None and self._wake_us <= until_us:
             at_us = self._wake_us
-            due = [name for name, deadline_us in self._deadlines.items() if deadline_us == at_us]
+            due = [name for name in self._timed if self._deadlines.get(name) == at_us]
             for name in due:
                 found += self._timed[name].wake(at_us)
             self._note_deadlines(due)
@@ -190,6 +213,7 @@ class Engine:
             {
                 "next_report_us": self._next_report_us,
                 "offset_us": self.offset_us,
+                "periods": self.periods.save(),
                 "points": {
                     name: [known.value, int(known.quality), known.reason]
                     for name, known in self.points.items()
@@ -234,6 +258,8 @@ class Engine:
         for name, (value, quality, reason) in state["points"].items():
             if name.partition(".")[0] in self._panels and name not in untold:
                 self.points[name] = Decoded(value, Quality(quality), reason)
+        fresh = [name for name in self.components if name not in told]
+        self.periods.restore(state.get("periods"), fresh)
         self._note_deadlines(self._timed)
         return unusable
 
@@ -265,6 +291,15 @@ def _panels_of(part: Component) -> set[str]:
     if isinstance(part, LinkMeter):
         return {part.panel}
     return {point.partition(".")[0] for point in part.points}
+
+
+def _grace_and_kept_us(plant: Plant) -> tuple[int, int]:
+    """How long a loss of a panel may go unnoticed: by its silence, and by its standing still."""
+    panels = plant.panels.values()
+    silence_s = max(panel.silence_s + 2.0 * panel.scan_period_s for panel in panels)
+    frozen_s = max((p.frozen.after_s for p in panels if p.frozen is not None), default=0.0)
+    grace_us = round(silence_s * 1e6) + NOTICED_US
+    return grace_us, grace_us + round(frozen_s * 1e6)
 
 
 def _grid_after(at_us: int, period_us: int) -> int:

@@ -109,6 +109,11 @@ class Pipeline:
                 )
             if known or self.engine.has_watched(name):
                 records += self._take([PanelLost(name, COLLECTOR_STOPPED, until_us, now_us)])
+        if self.engine.offset_us != self.offset_us:
+            # The step is on record already (``step_clock``), but the state was of before it.
+            step_us = self.offset_us - self.engine.offset_us
+            found = self.engine.step(ClockStepped(now_us, step_us, self.offset_us, False))
+            records += [self._output_record(output, now_us) for output in found]
         return records, unusable
 
     def save(self) -> str:

@@ -23,7 +23,7 @@ from __future__ import annotations
 from collections import deque
 from typing import cast
 
-from collector.core.component import Saved
+from collector.core.component import Reading, Saved
 from collector.core.records import Derived, Event, Output, PointChanged, Quality
 
 HOUR_US = 3_600_000_000
@@ -63,6 +63,11 @@ class RunMeter:
         self._before: bool | None = None  # state before the gap that lasts
         self._point_bad = False  # the contact itself, not its panel, is not to be believed
         self._counted_us = start_us  # everything before is in one of the totals
+        # The last transition: its middle, its half-width, and from when on the time before it
+        # counted as running (None where it was a start).
+        self._turned_us = start_us
+        self._turn_half_us = 0
+        self._turn_from_us: int | None = None
         self._whole_since_us: int | None = None  # no gap from here on
         self._recent: deque[int] = deque(maxlen=MOST_RECENT_STARTS)
         self._rate_told: list[int] = []
@@ -119,6 +124,35 @@ class RunMeter:
         waiting = self.running is None
         return self.unknown_us + (max(0, at_us - self._counted_us) if waiting else 0)
 
+    def readings(self, at_us: int) -> dict[str, Reading]:
+        """Run time (s) and starts up to ``at_us``, which may lie just before the last transition.
+
+        A transition whose bracket lies around ``at_us`` makes both uncertain there.
+        """
+        known_us, starts, bracket_us = self.known_on_until(at_us), self.starts, self.bracket_us
+        from_us, turned_us, half_us = self._turn_from_us, self._turned_us, self._turn_half_us
+        if at_us < turned_us:
+            bracket_us -= half_us
+            if from_us is None:
+                starts -= self.running is True
+            else:
+                known_us -= turned_us - max(at_us, from_us)
+        edge_us = half_us if abs(turned_us - at_us) < half_us else 0
+        unknown_us = self.unknown_until(at_us)
+        return {
+            "run_hours": Reading(
+                known_us / 1e6,
+                (known_us - bracket_us) / 1e6,
+                (known_us + bracket_us + unknown_us) / 1e6,
+                unknown_us,
+                edge_us / 1e6,
+            ),
+            "starts": Reading(
+                float(starts), float(starts), float(starts), unknown_us,
+                1.0 if edge_us and from_us is None else 0.0, bounded=False,
+            ),
+        }  # fmt: skip
+
     def starts_in_last_hour(self, at_us: int) -> int:
         """Starts seen in the 60 minutes up to ``at_us``; one exactly 60 minutes ago is out."""
         return sum(1 for start_us in self._recent if start_us > at_us - HOUR_US)
@@ -146,6 +180,7 @@ class RunMeter:
         after_us = change.after_us if gap_from_us is None else min(change.after_us, gap_from_us)
         self.running = True
         self._counted_us = at_us
+        self._turned_us, self._turn_half_us, self._turn_from_us = at_us, half_us, None
         self.run_since_us, self._run_gap_us, self._run_bracket_us = at_us, 0, half_us
         self._run_early_us = max(0, at_us - half_us - after_us)
         self._run_hidden = gap_from_us is not None
@@ -162,7 +197,8 @@ class RunMeter:
         at_us, half_us = self._middle(change)
         after_us = change.after_us if gap_from_us is None else min(change.after_us, gap_from_us)
         self.known_on_us += at_us - self._counted_us
-        self._counted_us = at_us
+        self._turned_us, self._turn_half_us = at_us, half_us
+        self._turn_from_us, self._counted_us = self._counted_us, at_us
         self.bracket_us += half_us
         self.running = False
         since_us = at_us if self.run_since_us is None else self.run_since_us
@@ -308,6 +344,7 @@ class RunMeter:
         "running", "known_on_us", "unknown_us", "bracket_us", "starts", "gaps", "run_since_us",
         "_run_gap_us", "_run_bracket_us", "_run_early_us", "_run_hidden", "_before", "_point_bad",
         "_counted_us", "_whole_since_us", "_rate_told", "_run_told",
+        "_turned_us", "_turn_half_us", "_turn_from_us",
     )  # fmt: skip
 
     def save(self) -> Saved:
