@@ -62,14 +62,22 @@ def local_time(utc_us: int | None, zone: ZoneInfo, today_utc_us: int | None = No
     """
     if utc_us is None:
         return "-"
-    try:
-        at = (EPOCH + timedelta(microseconds=utc_us)).astimezone(zone)
-    except OverflowError:
+    at = _maybe_local(utc_us, zone)
+    if at is None:
         return "(no date)"
-    if today_utc_us is not None:
-        today = (EPOCH + timedelta(microseconds=today_utc_us)).astimezone(zone)
-        return f"{at:%H:%M:%S}" if at.date() == today.date() else f"{at:%Y-%m-%d}"
-    return f"{at:%Y-%m-%d %H:%M:%S}"
+    if today_utc_us is None:
+        return f"{at:%Y-%m-%d %H:%M:%S}"
+    today = _maybe_local(today_utc_us, zone)
+    is_today = today is not None and at.date() == today.date()
+    return f"{at:%H:%M:%S}" if is_today else f"{at:%Y-%m-%d}"
+
+
+def _maybe_local(utc_us: int, zone: ZoneInfo) -> datetime | None:
+    """The instant in a zone; None beyond the calendar."""
+    try:
+        return (EPOCH + timedelta(microseconds=utc_us)).astimezone(zone)
+    except OverflowError:
+        return None
 
 
 def duration(seconds: float) -> str:
