@@ -22,6 +22,7 @@ from collector.core.decode import Decoded
 from collector.core.floats import FloatBank
 from collector.core.periods import Periods
 from collector.core.records import (
+    COLLECTOR_STOPPED,
     NOT_YET_READ,
     ClockStepped,
     Input,
@@ -145,7 +146,7 @@ class Engine:
 
     def _answers(self, point: str) -> bool:
         """Whether the panel of a point is known to answer; what is found on its return is not."""
-        link = self.components[point.partition(".")[0]]
+        link = self.components.get(point.partition(".")[0])  # gone in an old record
         return isinstance(link, LinkMeter) and link.up
 
     def _pass_time(self, until_us: int) -> list[Output]:
@@ -275,7 +276,10 @@ class Engine:
             now_us: plant time from which live inputs follow.
         """
         for news in inputs:
-            self._tick_up_to(news.last_good_us if isinstance(news, PanelLost) else news.by_us)
+            watched_us = news.by_us
+            if isinstance(news, PanelLost) and news.reason == COLLECTOR_STOPPED:
+                watched_us = news.last_good_us  # nobody ticked during the stop
+            self._tick_up_to(watched_us)
             self.step(news)
         self._tick_up_to(until_us)
         self._pass_time(until_us - NOT_YET_TOLD_US)

@@ -21,6 +21,7 @@ from collector.core.pipeline import INPUT_KINDS, Pipeline
 from collector.core.records import Record, RecordKind
 from collector.core.scans import BlockAnswer, PanelScan, Read
 from collector.links.planning import plan_panel
+from collector.plant.model import Plant
 from tests.unit.core.scans_for_tests import HOLDING, INPUT, Image, a_plant
 
 SECOND_US = 1_000_000
@@ -138,11 +139,16 @@ PLANT_EQUIPMENT: dict[str, dict[str, Any]] = {
 }  # fmt: skip
 
 
+def the_plant(debounce: tuple[tuple[str, float], ...] = ()) -> Plant:
+    """The plant of all worlds: one pump and one float, in two blocks of one panel."""
+    run = {"table": "discrete-input", "address": 3, **dict(debounce)}
+    high = {"table": "holding-register", "address": 0, "bit": 0}
+    return a_plant({"p": {"points": {"run": run, "high": high}}}, PLANT_EQUIPMENT)
+
+
 def watch(world: World, scans: int = LENGTH_SCANS) -> Watched:
     """Let a collector watch a world, through all its deaths."""
-    run = {"table": "discrete-input", "address": 3, **dict(world.debounce)}
-    high = {"table": "holding-register", "address": 0, "bit": 0}
-    plant = a_plant({"p": {"points": {"run": run, "high": high}}}, PLANT_EQUIPMENT)
+    plant = the_plant(world.debounce)
     plans = {"p": plan_panel(plant.panels["p"])}
     pipeline = Pipeline(plant, plans, START_US, 0, REPORT_US)
     watched = Watched(pipeline)
