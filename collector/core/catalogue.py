@@ -57,6 +57,8 @@ class Catalogue:
         if record.kind is RecordKind.DERIVED:
             quantity = QUANTITIES.get(record.subject.rpartition(".")[2])
             return quantity.unit if quantity is not None else NUMBER
+        if record.kind is RecordKind.TOTAL:
+            return unit_of_total(record.subject)
         if record.kind is RecordKind.EVENT and record.value is not None:
             return UNITS["s"]
         return NUMBER
@@ -73,6 +75,13 @@ class Catalogue:
         if isinstance(value, float) or (isinstance(value, int) and not isinstance(value, bool)):
             value = value if unit is NUMBER else unit.from_si(value)
         return Shown(value, _shown(record.low, unit), _shown(record.high, unit), unit, word)
+
+
+def unit_of_total(subject: str) -> Unit:
+    """The unit of ``equipment.quantity.period``; an extreme has that of what it is one of."""
+    name = subject.split(".")[1].removesuffix("_least").removesuffix("_greatest")
+    quantity = QUANTITIES.get(name)
+    return quantity.unit if quantity is not None else NUMBER
 
 
 def _shown(bound: float | None, unit: Unit) -> float | None:

@@ -37,6 +37,9 @@ COLLECTOR_STOPPED = "collector stopped"
 JOURNAL_FULL = "journal full"
 AWAY = "panel away"
 
+RECOMPUTED = "recomputed"
+"""Begin of the reason of a total that was derived again later from the same inputs."""
+
 
 # --- what the engine is told --------------------------------------------------------------------
 
@@ -250,3 +253,8 @@ class Record:
     low: float | None = None
     high: float | None = None
     sequence: int = 0
+
+    @property
+    def recomputed(self) -> bool:
+        """Whether it is a total derived again; it supersedes those before it of its period."""
+        return self.kind is RecordKind.TOTAL and self.reason.startswith(RECOMPUTED)

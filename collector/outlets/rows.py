@@ -10,6 +10,9 @@ measurement      tags (beside ``plant``, ``unit``)   ``value``
 ``equipment``    ``equipment``, ``quantity``         the figure, in ``unit``; a state by its code
 ``panel``        ``panel``, ``quantity``             the same; ``quantity`` "link": 1 up, 0 lost, 2
                                                      away
+``total``        ``equipment``, ``quantity``,        what an hour, plant day or month saw, in
+                 ``period``                          ``unit``; stamped with its begin
+``finding``      ``equipment``, ``finding``          1 the diagnosis holds, 0 it has ceased
 ``event``        ``equipment`` or ``panel``,         the figure that belongs to it, if any, in
                  ``event``                           ``unit``
 ``clock``                                            step of the wall clock, s
@@ -18,7 +21,8 @@ measurement      tags (beside ``plant``, ``unit``)   ``value``
 
 Further fields: ``low`` and ``high`` bound the value, ``quality`` is 0 good, 1 uncertain, 2 bad,
 ``number`` is the record's number in the journal, ``bracket_s`` the time before the stamp during
-which the change may have happened.
+which the change may have happened (of a finding, since when it holds; a total has none). A total of
+the past that was derived again has the tag ``origin`` "recomputed".
 
 All fields are floats, because typed stores refuse a column that is now an integer and now a float,
 and some stores turn text into 0. State words are therefore codes (``STATE_CODES``); a word without
@@ -39,7 +43,7 @@ from influxdb_client.domain.write_precision import WritePrecision
 
 from collector.clock import MICROSECONDS
 from collector.core.catalogue import Catalogue, Shown
-from collector.core.records import AWAY, Record, RecordKind, Value
+from collector.core.records import AWAY, RECOMPUTED, Record, RecordKind, Value
 from collector.outlets.topics import tidy
 from collector.plant.model import Plant
 from collector.plant.registers import PointKind, point_kind
@@ -93,8 +97,12 @@ class Rows:
             line.field(field, _figure(value))  # None is left out
         line.field("quality", float(record.quality))
         line.field("number", float(record.sequence))
-        line.field("bracket_s", (record.at_us - record.after_us) / MICROSECONDS)
-        return str(line.time(record.utc_us, WritePrecision.US).to_line_protocol())
+        bracket_us, stamp_us = record.at_us - record.after_us, record.utc_us
+        if record.kind is RecordKind.TOTAL:
+            stamp_us -= bracket_us
+        else:
+            line.field("bracket_s", bracket_us / MICROSECONDS)
+        return str(line.time(stamp_us, WritePrecision.US).to_line_protocol())
 
     def _place(self, record: Record) -> tuple[str, dict[str, str]] | None:
         """Measurement and tags of a record."""
@@ -107,6 +115,12 @@ class Rows:
             return owner, {owner: first, "quantity": second}
         if kind in (RecordKind.PANEL_LOST, RecordKind.PANEL_RETURNED):
             return "panel", {"panel": first, "quantity": "link"}
+        if kind is RecordKind.TOTAL:
+            quantity, _, period = second.partition(".")
+            tags = {"equipment": first, "quantity": quantity, "period": period}
+            return "total", {**tags, "origin": RECOMPUTED} if record.recomputed else tags
+        if kind is RecordKind.FINDING:
+            return "finding", {"equipment": first, "finding": second}
         if kind is RecordKind.EVENT:
             return "event", {owner: first, "event": second}
         if kind is RecordKind.CLOCK:
@@ -119,6 +133,8 @@ class Rows:
         if record.kind is RecordKind.CLOCK:
             step_s = None if record.low is None else record.low / MICROSECONDS
             return Shown(step_s, None, None, UNITS["s"])
+        if record.kind is RecordKind.FINDING:
+            return Shown(float(record.value is not None), None, None, UNITS["1"])
         if record.kind is RecordKind.PANEL_RETURNED:
             return Shown("up", None, None, UNITS["1"])
         if record.kind is RecordKind.PANEL_LOST:

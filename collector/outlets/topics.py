@@ -9,12 +9,16 @@ topic                                                retained  what
 ``now/equipment/<equipment>/<quantity>``             yes       a derived quantity as it is
 ``now/panel/<panel>``                                yes       whether the panel answers
 ``now/panel/<panel>/<quantity>``                     yes       a derived quantity of a panel
+``now/total/<equipment>/<quantity>/<period>``        yes       what the last whole hour, plant day
+                                                               or month saw
+``now/finding/<equipment>/<finding>``                yes       a diagnosis in words, or its end
 ``event/equipment/<equipment>/<event>``              no        something happened to equipment
 ``event/panel/<panel>/<event>``                      no        something happened to a panel's link
 ``event/clock``                                      no        the wall clock was stepped
 ``event/collector/<event>``                          no        we began, stopped, reread our files
+``recomputed/<equipment>/<quantity>/<period>``       no        a total of the past derived again
 ``late/point/...``, ``late/equipment/...``,          no        the same, when newer news was out
-``late/panel/...``, ``late/event/...``                         already (after an outage)
+``late/panel/...``, ``late/event/...`` and so on               already (after an outage)
 ``collector``                                        yes       our presence; lost by will
 ===================================================  ========  =====================================
 
@@ -45,6 +49,8 @@ EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 LEVEL = re.compile(r"[a-z][a-z0-9_]*")
 NO_FIGURE = "no finite figure"
 
+# What the begin of a record's bracket is called, where it is not that of a change.
+BEGINS = {RecordKind.TOTAL: "begin", RecordKind.FINDING: "since"}
 UP, LOST, GONE = "up", "lost", "away"
 
 
@@ -89,6 +95,10 @@ class Topics:
             return self._owner(record.subject) + _levels(record.subject, 2)
         if record.kind in (RecordKind.PANEL_LOST, RecordKind.PANEL_RETURNED):
             return "panel/" + _levels(record.subject, 1)
+        if record.kind is RecordKind.TOTAL and not record.recomputed:
+            return "total/" + _levels(record.subject, 3)
+        if record.kind is RecordKind.FINDING:
+            return "finding/" + _levels(record.subject, 2)
         return None
 
     def event_tail(self, record: Record) -> str | None:
@@ -103,6 +113,8 @@ class Topics:
             return "event/clock"
         if record.kind is RecordKind.COLLECTOR:
             return "event/" + _levels(record.subject, 2)
+        if record.kind is RecordKind.TOTAL:
+            return "recomputed/" + _levels(record.subject, 3)
         return None
 
     def now(self, record: Record, tail: str) -> Message:
@@ -169,7 +181,8 @@ class Topics:
         if reason:
             body["reason"] = reason
         body["at"] = rfc3339(record.utc_us)
-        body["not_before"] = rfc3339(record.utc_us - (record.at_us - record.after_us))
+        begin = BEGINS.get(record.kind, "not_before")
+        body[begin] = rfc3339(record.utc_us - (record.at_us - record.after_us))
         body["number"] = record.sequence
         body["journal"] = self._journal_id
         return _compact(body)

@@ -39,7 +39,8 @@ def test_every_field_of_every_row_is_a_float() -> None:
         else:
             assert line is not None
             assert LINE.fullmatch(line), line
-            assert line.endswith(f" {NOON_US}")
+            stamp_us = item.after_us if item.kind is RecordKind.TOTAL else NOON_US
+            assert line.endswith(f" {stamp_us}")
 
 
 def test_the_lines_of_some_records_are_just_these() -> None:
@@ -57,6 +58,31 @@ def test_the_lines_of_some_records_are_just_these() -> None:
         "equipment,equipment=pump_1,plant=osier_bend,quantity=run_hours,unit=h "
         "bracket_s=1,high=2,low=1,number=8,quality=0,value=1.5 1772366400000000"
     )
+
+
+def test_a_total_is_stamped_with_the_begin_of_its_period() -> None:
+    """So that a day's figure stands at that day, and one derived again beside the first."""
+    day_us = 86_400_000_000
+    total = record(
+        RecordKind.TOTAL, "pump_1.run_hours.day", value=5400.0, low=3600.0, high=7200.0,
+        bracket_us=day_us, sequence=9,
+    )  # fmt: skip
+    assert rows().line(total) == (
+        "total,equipment=pump_1,period=day,plant=osier_bend,quantity=run_hours,unit=h "
+        f"high=2,low=1,number=9,quality=0,value=1.5 {1772366400000000 - day_us}"
+    )
+    again = rows().line(replace(total, reason="recomputed with plant file 0123abcd"))
+    assert again is not None
+    assert again.startswith("total,equipment=pump_1,origin=recomputed,period=day,")
+
+
+def test_a_finding_is_one_while_it_holds_and_zero_when_it_has_ceased() -> None:
+    """Its words stay in the journal and with MQTT: stores turn text into 0."""
+    for value, figure in (("worn", "value=1"), (None, "value=0")):
+        line = rows().line(record(RecordKind.FINDING, "pump_1.worn", value=value))
+        assert line is not None
+        assert line.startswith("finding,equipment=pump_1,finding=worn,plant=osier_bend ")
+        assert figure in line
 
 
 def test_an_unknown_value_is_absent_and_never_zero() -> None:

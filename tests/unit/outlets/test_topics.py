@@ -174,6 +174,21 @@ def test_the_bracket_of_a_change_is_told_on_the_wall_clock() -> None:
     assert (body["number"], body["journal"]) == (7, "5f0c")
 
 
+def test_a_total_of_the_past_derived_again_never_takes_the_place_of_the_newest() -> None:
+    """MQTT 5.0, 3.3.1.3: a retained message replaces the one before, so it must not be older."""
+    maker = topics()
+    total = record(
+        RecordKind.TOTAL, "pump_1.starts.day", value=4.0, low=4.0, high=4.0,
+        bracket_us=86_400_000_000, sequence=5,
+    )  # fmt: skip
+    assert maker.state_tail(total) == "total/pump_1/starts/day"
+    body = check(maker.now(total, "total/pump_1/starts/day"))
+    assert body["begin"] == "2026-02-28T12:00:00.000000Z"
+    again = replace(total, reason="recomputed with plant file 0123abcd")
+    assert maker.state_tail(again) is None
+    assert maker.event_tail(again) == "recomputed/pump_1/starts/day"
+
+
 @pytest.mark.parametrize("subject", ["works", "a.b.c", "works.#", "works.+", "works./x", ".", ""])
 def test_a_subject_that_is_no_topic_is_refused_in_words(subject: str) -> None:
     """MQTT 5.0, 4.7.1: wildcards must not stand in a topic name."""
