@@ -33,14 +33,14 @@ METER_DRIFT_M_PER_ROOT_DAY = 0.002
 """Standard error of the zero of a level meter, and its wandering. Common practice, no source."""
 
 UNREST_LEARNING = 0.05
-UNREST_SPAN = (0.25, 50.0)
+UNREST_SPAN = (0.02, 50.0)
 """How fast, and how far, the noise of the inflow follows what the crossings say of it."""
 
 WEAR_SURPRISE = 0.01
 """What the n-th surprise in a row adds to the standard deviation of the factor of a pump that runs,
 over n squared: one is an inflow as a rule, several in a row are the pump."""
 
-STEP_SHARE = 0.1
+STEP_SHARE = 0.25
 """While pumps run, a step may move this share of the working volume."""
 
 LEAST_STEP_S = 1.0
@@ -249,14 +249,14 @@ class WaterBalance:
     def keep_sense(self) -> None:
         """No pump's factor is negative, and the inflow not for sure.
 
-        An inflow of nearly nothing may be expected a little below it: cutting every such estimate
-        off at 0 would, time after time, push the mean up.
+        An inflow of nearly nothing may be expected below it by up to a standard error: cutting
+        every such estimate off at 0 would, time after time, push the mean up.
         """
         x, p = self.state.x, self.state.p
         for k in range(FIRST_FACTOR, self.first_pumped):
             if x[k] < 0.0:
                 self.state.truncate(((k, 1.0),), x[k], 0.0, above=True)
-        if x[Q] < 0.0 and x[Q] * x[Q] > 4.0 * p[Q][Q]:
+        if x[Q] < 0.0 and x[Q] * x[Q] > p[Q][Q]:
             self.state.truncate(((Q, 1.0),), x[Q], 0.0, above=True)
 
     def widen(self, more: float) -> None:

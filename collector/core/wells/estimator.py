@@ -47,6 +47,9 @@ METER_ERROR_M = 0.006
 GATE = 16.0
 """Square of the deviation, in standard errors, beyond which a crossing is a surprise."""
 
+LONGEST_BACK_S = 60.0
+"""So far before the last input figures are led back."""
+
 DOUBTS = 2
 """Crossings of others a float may deny before it is the one not believed."""
 
@@ -302,10 +305,11 @@ class Estimator(WaterBalance):
     # --- looking --------------------------------------------------------------------------------
 
     def look(self, at_us: int) -> Look:
-        """The estimate at an instant not before the last input; the estimator itself stands still.
+        """The estimate at an instant; the estimator itself stands still.
 
         Args:
-            at_us: plant time up to which all is known.
+            at_us: plant time up to which all is known. Shortly before the last input the figures
+                are led back in a straight line; inside a gap they are those of its begin.
         """
         ahead = copy(self)
         ahead.state = self.state.copy()
@@ -313,7 +317,20 @@ class Estimator(WaterBalance):
         if ahead.known:
             ahead.advance(at_us)
             ahead._respect_floats(None)
+            ahead._lead_back(at_us)
         return ahead._look(at_us)
+
+    def _lead_back(self, at_us: int) -> None:
+        back_s = (self.at_us - at_us) * 1e-6
+        if not 0.0 < back_s < LONGEST_BACK_S:
+            return
+        x, flows = self.state.x, self.flows(self.running)
+        came = (x[Q] + x[GULP] + self.upstream[0]) * back_s
+        x[IN] -= came
+        x[V] -= came
+        for k, flow in enumerate(flows.m3_s, self.first_pumped):
+            x[k] -= flow * back_s
+            x[V] += flow * back_s
 
     def _look(self, at_us: int) -> Look:
         geometry = self.facts.geometry

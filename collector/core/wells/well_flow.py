@@ -26,9 +26,12 @@ from collector.plant.equipment import Well
 BOUND = 2.0
 """Standard errors from an estimate to its bounds."""
 
-TOLD_SHARE = 0.05
-TIME_TOLD_SHARE = 0.2
-"""A figure is told again when it has moved by this share, or by half its standard error."""
+INFLOW_TOLD_SHARE = 0.1
+LEVEL_TOLD_SHARE = 0.1
+VOLUME_TOLD_SHARE = 0.5
+TIME_TOLD_SHARE = 0.3
+"""A figure is told again when it has moved so far and by half its standard error: shares of
+itself, of the working height and of the working volume."""
 
 SETTLED = 0.5
 """Relative standard error above which a pump's flow is no estimate yet."""
@@ -68,6 +71,8 @@ class WellFlow:
         self.estimator = Estimator(facts_of(well, geometry), pumps, start_us)
         self._pumps = pumps
         self._geometry = geometry
+        low_m, high_m = self.estimator.facts.working_m
+        self._level_step_m = LEVEL_TOLD_SHARE * (high_m - low_m)
         self._edge_m3 = None if well.overflow_m is None else geometry.volume_m3(well.overflow_m)
         high = well.floats.high
         self._high_m3 = None if high is None else geometry.volume_m3(high.makes_at_m)
@@ -278,18 +283,21 @@ class WellFlow:
 
     def _tell(self, look: Look, at_us: int) -> list[Output]:
         well, found = self.well, list[Output]()
+        working_m3 = self.estimator.working_m3
         inflow = look.mean_inflow_m3_s
-        step = max(0.5 * inflow.error, TOLD_SHARE * inflow.value)
+        step = max(0.5 * inflow.error, INFLOW_TOLD_SHARE * inflow.value)
         if self._is_news("inflow", inflow.value, step):
             found.append(_derived(f"{well}.inflow", inflow, at_us))
-        if self._is_news("level", look.level_m.value, max(0.5 * look.level_m.error, 0.02)):
+        if self._is_news(
+            "level", look.level_m.value, max(0.5 * look.level_m.error, self._level_step_m)
+        ):
             found.append(_derived(f"{well}.level", look.level_m, at_us))
         most_m3 = sum(look.unknown_most_m3)
         for quantity, figure in (
             ("volume_pumped", look.pumped_total_m3),
             ("volume_in", look.inflow_total_m3),
         ):
-            if self._is_news(quantity, figure.value, 0.25 * self.estimator.working_m3):
+            if self._is_news(quantity, figure.value, VOLUME_TOLD_SHARE * working_m3):
                 found.append(self._total(f"{well}.{quantity}", figure, look, most_m3, at_us))
         if look.overflow_m3 > 0.0 and self._is_news("overflow_volume", look.overflow_m3, 0.0):
             found.append(
@@ -303,7 +311,7 @@ class WellFlow:
                 found += self._time_to(quantity, to_m3, look, at_us)
         if self._edge_m3 is not None:
             reserve = Figure(max(0.0, self._edge_m3 - look.volume_m3.value), look.volume_m3.error)
-            step = max(0.5 * reserve.error, TOLD_SHARE * self._edge_m3)
+            step = max(0.5 * reserve.error, VOLUME_TOLD_SHARE * working_m3)
             if self._is_news("storage_reserve", reserve.value, step):
                 found.append(_derived(f"{well}.storage_reserve", reserve, at_us))
         return found
