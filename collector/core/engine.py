@@ -21,6 +21,7 @@ from collector.core.component import Component, Saved, Timed
 from collector.core.decode import Decoded
 from collector.core.floats import FloatBank
 from collector.core.periods import Periods
+from collector.core.process.of_plant import process_of
 from collector.core.records import (
     COLLECTOR_STOPPED,
     NOT_YET_READ,
@@ -34,6 +35,7 @@ from collector.core.records import (
     Tick,
 )
 from collector.core.runs import RunMeter
+from collector.core.wells.of_plant import well_flows_of
 from collector.errors import Bug
 from collector.plant.equipment import DosingPump, Filter, Machine, Well
 from collector.plant.model import Plant
@@ -57,7 +59,9 @@ def components_of(plant: Plant, start_us: int) -> list[Component]:
             found.append(RunMeter(name, part.run, start_us))
         elif isinstance(part, Well):
             found.append(FloatBank(name, part))
-    return found
+    runs = {part.name: part for part in found if isinstance(part, RunMeter)}
+    wells = well_flows_of(plant, start_us)
+    return [*found, *wells, *process_of(plant, runs, wells, start_us)]
 
 
 class Engine:
