@@ -5,6 +5,8 @@ Checked against the truth of random worlds (``worlds.py``), computed there by ad
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -12,6 +14,7 @@ from collector.core.records import Quality
 from collector.core.runs import RunMeter
 from tests.unit.core.worlds import (
     LENGTH_SCANS,
+    NONE,
     SECOND_US,
     START_US,
     Interval,
@@ -113,7 +116,7 @@ def test_the_truth_lies_within_what_is_told_of_a_debounced_contact(world: World)
 
 
 @settings(max_examples=60, deadline=None)
-@given(worlds(silences=st.just(()), block_faults=st.just(()), dying=st.just(())))
+@given(worlds(silences=NONE, block_faults=NONE, dying=NONE))
 def test_a_world_without_gaps_is_known_to_its_brackets(world: World) -> None:
     """Unknown is only the time before the first read; each move seen costs at most half of a scan
     period, two jitters and a round trip (1.5 s); starts are exact."""
@@ -128,6 +131,40 @@ def test_a_world_without_gaps_is_known_to_its_brackets(world: World) -> None:
     assert meter.starts == world.moves_of(True, watched.first_known_us, last_us)
     known_us, truth_us = meter.known_on_until(last_us), world.on_time_us(last_us)
     assert -meter.bracket_us <= truth_us - known_us <= meter.bracket_us + meter.unknown_us
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    worlds(silences=NONE, block_faults=NONE, dying=NONE),
+    st.lists(st.integers(12, 30), min_size=1, max_size=3),
+    st.integers(1, 30),
+)
+def test_a_frozen_panel_costs_knowledge_and_no_truth(
+    world: World, lengths: list[int], apart: int
+) -> None:
+    """Figures that stood still for a while are taken back when it is noticed: once the panel lives
+    again, the truth lies within the bounds."""
+    freezes, first = [], 0
+    for length in lengths:
+        first += apart
+        freezes.append(Interval(first, length))
+        first += length
+    frozen = replace(world, freezes=tuple(freezes))
+    watched = watch(frozen, first + 20)
+    told = [
+        record
+        for record in watched.of("run_hours")
+        if not any(
+            START_US + f.first * SECOND_US <= record.at_us < START_US + (f.first + 10) * SECOND_US
+            for f in freezes
+        )
+    ]
+    for record in told:
+        assert record.low is not None
+        assert record.high is not None
+        truth_us = world.on_time_us(record.at_us)
+        assert record.low * 1e6 - ROUNDING_US <= truth_us <= record.high * 1e6 + ROUNDING_US
+    assert meter_of(watched).gaps >= len(freezes)
 
 
 @settings(max_examples=80, deadline=None)

@@ -66,6 +66,7 @@ class World:
     block_faults: tuple[Interval, ...] = ()  # the block with the contact does not
     deaths: tuple[Death, ...] = ()
     debounce: tuple[tuple[str, float], ...] = ()
+    freezes: tuple[Interval, ...] = ()  # the panel answers, and its figures stand still
 
     @property
     def moves_us(self) -> list[int]:
@@ -139,16 +140,23 @@ PLANT_EQUIPMENT: dict[str, dict[str, Any]] = {
 }  # fmt: skip
 
 
-def the_plant(debounce: tuple[tuple[str, float], ...] = ()) -> Plant:
-    """The plant of all worlds: one pump and one float, in two blocks of one panel."""
+def the_plant(debounce: tuple[tuple[str, float], ...] = (), *, beating: bool = False) -> Plant:
+    """The plant of all worlds: one pump and one float, in two blocks of one panel.
+
+    A panel that may freeze has a heartbeat that moves every 2 s, and may stand still for 5 s.
+    """
     run = {"table": "discrete-input", "address": 3, **dict(debounce)}
     high = {"table": "holding-register", "address": 0, "bit": 0}
-    return a_plant({"p": {"points": {"run": run, "high": high}}}, PLANT_EQUIPMENT)
+    panel: dict[str, Any] = {"points": {"run": run, "high": high}}
+    if beating:
+        panel["points"]["beat"] = {"table": "holding-register", "address": 1}
+        panel["frozen"] = {"heartbeat": "beat", "after_s": 5.0}
+    return a_plant({"p": panel}, PLANT_EQUIPMENT)
 
 
 def watch(world: World, scans: int = LENGTH_SCANS) -> Watched:
     """Let a collector watch a world, through all its deaths."""
-    plant = the_plant(world.debounce)
+    plant = the_plant(world.debounce, beating=bool(world.freezes))
     plans = {"p": plan_panel(plant.panels["p"])}
     pipeline = Pipeline(plant, plans, START_US, 0, REPORT_US)
     watched = Watched(pipeline)
@@ -211,9 +219,12 @@ def _scan(world: World, number: int, plan: Iterable[Read], watched: Watched) -> 
             reason = "no reply" if silent else "exception 04"
             answers.append(BlockAnswer(None, reason, sent_us, received_us))
         else:
+            shown_us = next(
+                (START_US + f.first * SCAN_US for f in world.freezes if number in f), sampled_us
+            )
             image = Image()
-            image.put(INPUT, 3, int(world.on_at(sampled_us)))
-            image.put(HOLDING, 0, 0)
+            image.put(INPUT, 3, int(world.on_at(shown_us)))
+            image.put(HOLDING, 0, 0, (shown_us - START_US) // (2 * SECOND_US))
             answers.append(BlockAnswer(image.payload(read), "", sent_us, received_us))
             if read.function == INPUT:
                 watched.samples_us.append(sampled_us)
