@@ -173,7 +173,8 @@ class Periods:
         step_us, self._offset_us = offset_us - self._offset_us, offset_us
         changing = self._changing(at_us)
         for span in self._open.values():
-            if abs(step_us) * STEP_SHARE > LENGTHS_US[span.period]:
+            wide = abs(step_us) * STEP_SHARE > LENGTHS_US[span.period]
+            if wide and span.period not in changing:
                 span.doubt = span.doubt or STEPPED
         if changing:
             self._cross(at_us, changing, CUT)
@@ -273,7 +274,7 @@ class Periods:
             total = _total(subject, span, first, last)
             owner = subject.partition(".")[0]
             shares[owner] = max(shares.get(owner, ""), total.reason)
-            if _is_worth_telling(total, span, first, last):
+            if _is_worth_telling(total, span, first, last, again=only is not None):
                 found.append(total)
         if only is None and span.period != "hour":
             found += _extreme_totals(span, shares)
@@ -402,12 +403,13 @@ def _total(subject: str, span: Span, first: Mark, last: Mark) -> Total:
     )  # fmt: skip
 
 
-def _is_worth_telling(total: Total, span: Span, first: Mark, last: Mark) -> bool:
-    if span.period == "hour":
-        return total.value != 0 and _kind(total.subject) in HOURLY_KINDS
-    length_us = total.to_us - total.from_us
+def _is_worth_telling(total: Total, span: Span, first: Mark, last: Mark, again: bool) -> bool:
+    if span.period == "hour" and _kind(total.subject) not in HOURLY_KINDS:
+        return False
+    if total.value != 0 or again:  # what has been told is corrected even to nothing
+        return True
     unknown_us = last.unknown_us - first.unknown_us + first.lead_us
-    return total.value != 0 or unknown_us < length_us
+    return span.period != "hour" and unknown_us < total.to_us - total.from_us
 
 
 def _extreme_totals(span: Span, shares: Mapping[str, str]) -> list[Total]:
