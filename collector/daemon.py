@@ -260,11 +260,11 @@ class Daemon:
             _say(record)
 
     def _on_trouble(self, sentence: str | None) -> None:
-        """Called by the journal's thread when writing does not get on, and when it does again."""
+        """Called by the journal's thread when it is in trouble, and when it is no more."""
         if sentence is None:
-            log.info("journal writes again")
+            log.info("journal out of trouble")
         else:
-            log.error("journal cannot write", because=sentence)
+            log.error("journal in trouble", because=sentence)
 
     def _on_journal_ended(self, ended: Future[None]) -> None:
         failure = ended.exception()
@@ -279,7 +279,7 @@ class Daemon:
 
     def _writing_freely(self) -> bool:
         """Whether the journal takes what it is given; a change of plant waits until it does."""
-        return self.journal.trouble is None and not self.recorder.paused
+        return not self.journal.blocked and not self.recorder.paused
 
     def _moving(self) -> bool:
         """Whether polling and journal move; the uplink does not count, an outage is no hang."""

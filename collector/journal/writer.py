@@ -52,9 +52,10 @@ class Journal:
         failed: done with an error when the writer had to give up, with None after ``close``.
         on_commit: called in the writer's thread after each commit with records, with the last
             sequence and the records with their numbers; must not wait.
-        on_trouble: called in the writer's thread with a sentence when writing does not get on, and
-            with None when it does again.
+        on_trouble: called in the writer's thread with a sentence when something needs attention,
+            again when writing does not get on at all, and with None when all is well.
         checked: whether the check at opening went through the whole file.
+        blocked: whether the last attempt to write failed and is being repeated.
     """
 
     def __init__(
@@ -75,6 +76,8 @@ class Journal:
         self._wall_us = wall_us
         self._progress = 0
         self._trouble: str | None = None
+        self._told = 0  # how grave the trouble is that was told last: 0 none, 2 no writing
+        self.blocked = False
         self._thread = threading.Thread(target=self._run, name="journal", daemon=True)
 
     @classmethod
@@ -236,7 +239,7 @@ class Journal:
 
     @property
     def trouble(self) -> str | None:
-        """Why writing does not get on, or None."""
+        """Why writing does not get on, or what else needs attention; None when all is well."""
         return self._trouble
 
     @property
@@ -298,6 +301,7 @@ class Journal:
                 raise type(reason)(f"{reason}; {self.backlog} records were not written")
             self._progress += 1
             delay_s = min(2 * delay_s, LONGEST_RETRY_S)
+        self.blocked = False
         self._tell(batch.records, first)
 
     def _tell(self, records: Sequence[Record], first: int) -> None:
@@ -313,17 +317,20 @@ class Journal:
         if isinstance(reason, JournalFull):
             free_kib = free_bytes(self.path.parent) >> 10
             text += f" ({free_kib} KiB are free, a commit needs more)"
+        self.blocked = True
         self._say(
             f"{text}; {self.backlog} records wait, polling pauses when it is {self._pause_at}"
         )
         return reason
 
     def _say(self, trouble: str | None) -> None:
-        """Keep the text of today's trouble; tell when it begins and when it ends."""
-        changed = (trouble is None) != (self._trouble is None)
+        """Keep the text of today's trouble; tell when it begins, gets grave, and ends."""
         self._trouble = trouble
-        if changed and self.on_trouble is not None:
-            self.on_trouble(trouble)
+        grave = 0 if trouble is None else 2 if self.blocked else 1
+        if (grave > self._told or grave == 0) and grave != self._told:
+            self._told = grave
+            if self.on_trouble is not None:
+                self.on_trouble(trouble)
 
     def _make_room(self) -> bool:
         """Give up the reserve and let it help; True if it is worth another try at once."""
