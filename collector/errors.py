@@ -1,6 +1,7 @@
 """Every error this program raises on purpose, and the exit code that goes with it.
 
     WeirkeeperError
+    ├── CommandLineError     an option is right in form but cannot be meant   exit 2
     ├── ConfigurationError   a file, setting or option is wrong          exit 3
     ├── JournalError         the journal cannot be opened, read, written  exit 4
     │   ├── JournalHeld          another process holds it
@@ -36,6 +37,12 @@ class WeirkeeperError(Exception):
     """Root of all deliberate errors; its text is one plain sentence for the screen."""
 
     exit_code: ExitCode = ExitCode.BUG
+
+
+class CommandLineError(WeirkeeperError):
+    """An option names what is not there, or options contradict each other."""
+
+    exit_code = ExitCode.USAGE
 
 
 @dataclass(frozen=True, slots=True)

@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from collector import __version__
-from collector.cli import check, curve, demo, loopcheck, run, status
+from collector.cli import check, curve, cycles, demo, flows, loopcheck, run, runtime, status
 from collector.cli.command import Answer, Command, near
-from collector.errors import ExitCode, WeirkeeperError
+from collector.errors import CommandLineError, ExitCode, WeirkeeperError
 from collector.settings import TRACEBACK
 
 COMMANDS: tuple[Command, ...] = (
@@ -22,6 +22,9 @@ COMMANDS: tuple[Command, ...] = (
     check.COMMAND,
     loopcheck.COMMAND,
     status.COMMAND,
+    flows.COMMAND,
+    runtime.COMMAND,
+    cycles.COMMAND,
     curve.COMMAND,
     demo.COMMAND,
 )
@@ -91,6 +94,8 @@ def main(arguments: Sequence[str]) -> ExitCode:
         return ExitCode.USAGE
     try:
         answer = known[options.command].execute(options)
+    except CommandLineError as error:
+        _subparser(parser, options.command).error(str(error))
     except WeirkeeperError as error:
         print(_sentence(error), file=sys.stderr)
         return error.exit_code

@@ -79,10 +79,7 @@ MISTAKES = {
         "weirkeeper: there is no command 'chekc', did you mean 'check'?; "
         "'weirkeeper --help' explains"
     ),
-    "xyzzy": (
-        f"weirkeeper: there is no command 'xyzzy'; there are {', '.join(NAMES)}; "
-        "'weirkeeper --help' explains"
-    ),
+    "xyzzy": "weirkeeper: there is no command 'xyzzy'; 'weirkeeper --help' explains",
     "run --plnat x": (
         "weirkeeper run: there is no option '--plnat', did you mean '--plant'?; "
         "'weirkeeper run --help' explains"
