@@ -1,11 +1,11 @@
 """A figure that only counts up, read now and then: rollover, reset, replacement.
 
 How far a counter can have come since its old value was last seen is bounded by what it counts: an
-hour meter by the time itself, strokes by the fastest pump. A step within that is growth. A step back is a
-rollover if growth over the modulus would be within it; else the counter was set back to zero, if
-what it shows now is; else it, or the panel, was replaced, as after a step too far forward. After a
-reset or a replacement only bounds are known of what was counted in between, and they are carried.
-A gap so long that the modulus may have been passed several times leaves that doubt too.
+hour meter by the time itself, strokes by the fastest pump. A step within that is growth. A step
+back is a rollover if growth over the modulus would be within it; else the counter was set back to
+zero, if what it shows now is; else it, or the panel, was replaced, as after a step too far forward.
+After a reset or a replacement only bounds are known of what was counted in between, and they are
+carried. A gap so long that the modulus may have been passed several times leaves that doubt too.
 
 The record of a counter lags: nothing is recorded until it has moved by more than its deadband.
 """

@@ -30,7 +30,7 @@ LEAST_KNOWN = 0.5
 """Share of a time that must be known for its mean flow to be told."""
 
 NEGLIGIBLE_US = 10_000_000
-"""Unknown time up to this (until the first read, a scan or two) is in the bounds and no more doubt."""
+"""Unknown time up to this (until the first read, say) is in the bounds and no further doubt."""
 
 NO_SOURCE = "no flow is known"
 NOT_WATCHED = "too little of the time was watched"
