@@ -2,7 +2,8 @@
 
 Half the points but a few may be anything and the slope stays within the rest. The confidence
 interval is by ranks: under no trend, Kendall's S has variance ``n (n - 1) (2 n + 5) / 18`` (less
-for ties), so the limits are the slopes of rank ``(N -+ z sqrt(var S)) / 2`` among the ``N`` sorted.
+for ties), so with ``C = z sqrt(var S)`` the limits are, of the ``N`` slopes sorted, those of rank
+``(N - C) / 2`` and ``(N + C) / 2 + 1``.
 
 Sources: H. Theil, Proc. Kon. Ned. Akad. Wetensch. A 53 (1950) 386, 521, 1397; P. K. Sen, J. Am.
 Stat. Assoc. 63 (1968) 1379.
@@ -49,8 +50,8 @@ def maybe_slope(xs: Sequence[float], ys: Sequence[float]) -> Slope | None:
     )
     margin = Z_95 * sqrt(_variance(xs, ys))
     count = len(slopes)
-    low = max(0, min(round((count - margin) / 2), count - 1))
-    high = min(count - 1, max(round((count + margin) / 2) - 1, 0))
+    low = max(round((count - margin) / 2) - 1, 0)
+    high = min(round((count + margin) / 2), count - 1)
     return Slope(median(slopes), slopes[low], slopes[high])
 
 
