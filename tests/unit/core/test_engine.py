@@ -142,6 +142,22 @@ def test_what_is_not_in_the_plant_file_is_passed_over() -> None:
         assert all(not output.subject.startswith("gone") for output in engine.step(news)), news
 
 
+def test_a_replay_does_not_tick_while_nobody_was_there() -> None:
+    """A stop of ours among the inputs: nothing was told in it, so nothing counts as told."""
+    before: list[Input] = [
+        PointChanged("p.run", False, Quality.GOOD, "", START_US, START_US),
+        PointChanged("p.run", True, Quality.GOOD, "", START_US + us(1), START_US + us(1)),
+    ]
+    stopped = PanelLost("p", COLLECTOR_STOPPED, START_US + us(2), START_US + us(9_000))
+    live, replayed = fresh(), fresh()
+    saved = live.save()
+    for news in (*before, stopped):
+        live.step(news)
+    replayed.restore(saved)
+    replayed.replay([*before, stopped], START_US + us(2), START_US + us(2))
+    assert replayed.save() == live.save()
+
+
 def test_points_of_a_panel_that_is_gone_are_forgotten() -> None:
     """A plant whose panels are renamed again and again keeps a bounded state."""
     engine = fresh()

@@ -227,6 +227,20 @@ def test_a_heartbeat_that_cannot_be_read_does_not_stand_still() -> None:
     assert bench.scan(60) == [changed("heart", 0.0, 60.02, 60.02)]
 
 
+def test_another_block_coming_back_is_no_heartbeat() -> None:
+    """Only the heartbeat shows life: last seen to move at 0.02 s, it stands still whatever the
+    block with the contact does."""
+    bench = started(BEATING, frozen={"heartbeat": "p.heart", "after_s": 10})
+    found = [
+        change
+        for at_s in range(1, 20)
+        for change in bench.scan(at_s, blocks={0: "exception 04"} if at_s < 8 else None)
+    ]
+    assert [change for change in found if isinstance(change, PanelLost)] == [
+        PanelLost("p", FROZEN, us(0.0), us(10.02))
+    ]
+
+
 def test_without_a_heartbeat_total_stillness_is_frozen() -> None:
     """Any register that moves shows life."""
     bench = started(TWO, frozen={"after_s": 10})
