@@ -127,7 +127,8 @@ class RunMeter:
     def readings(self, at_us: int) -> dict[str, Reading]:
         """Run time (s) and starts up to ``at_us``, which may lie just before the last transition.
 
-        A transition whose bracket lies around ``at_us`` makes both uncertain there.
+        A transition whose bracket lies around ``at_us`` makes both uncertain there. So does a gap
+        for starts: one that is found at its end, and counted then, may have come before ``at_us``.
         """
         known_us, starts, bracket_us = self.known_on_until(at_us), self.starts, self.bracket_us
         from_us, turned_us, half_us = self._turn_from_us, self._turned_us, self._turn_half_us
@@ -139,6 +140,7 @@ class RunMeter:
                 known_us -= turned_us - max(at_us, from_us)
         edge_us = half_us if abs(turned_us - at_us) < half_us else 0
         unknown_us = self.unknown_until(at_us)
+        start_near = (edge_us and from_us is None) or self._before is False
         return {
             "run_hours": Reading(
                 known_us / 1e6,
@@ -149,7 +151,7 @@ class RunMeter:
             ),
             "starts": Reading(
                 float(starts), float(starts), float(starts), unknown_us,
-                1.0 if edge_us and from_us is None else 0.0, bounded=False,
+                1.0 if start_near else 0.0, bounded=False,
             ),
         }  # fmt: skip
 

@@ -245,6 +245,19 @@ def test_every_gap_is_told_while_it_lasts() -> None:
     assert derived(found, "run_hours_unknown").value == 60.0
 
 
+def test_a_start_found_after_a_gap_may_belong_before_any_boundary_in_it() -> None:
+    """Read at 50 s, in the middle of the gap: the start found at 60 s may lie on either side. A
+    machine that ran when it was lost hides no start that would be counted."""
+    meter = watched()
+    assert meter.readings(us(30))["starts"].edge == 0.0
+    meter.lost("p", "no reply", us(40), us(43))
+    assert meter.readings(us(50))["starts"].edge == 1.0
+    meter.point_changed(contact(True, 40, 60))
+    assert meter.readings(us(70))["starts"].edge == 0.0
+    meter.lost("p", "no reply", us(80), us(83))
+    assert meter.readings(us(90))["starts"].edge == 0.0
+
+
 # --- starts per hour ----------------------------------------------------------------------------
 
 
