@@ -120,7 +120,7 @@ def test_wash_water_lies_within_its_bounds(seed: int) -> None:
     seen = month(seed)
     part = seen.pipeline.engine.components["filter.cycles"]
     assert isinstance(part, FilterCycles)
-    reading, true_m3 = part.wash_reading(END_US), seen.truth.volumes_m3["wash_water"]
+    reading, true_m3 = part.wash.reading(END_US), seen.truth.volumes_m3["wash_water"]
     assert reading is not None
     assert reading.low <= true_m3 <= reading.high
     assert reading.value == pytest.approx(true_m3, rel=0.01)

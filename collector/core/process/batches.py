@@ -181,8 +181,8 @@ class Batches:
                           max(0.0, self._held[2] - left[1]))  # fmt: skip
         if by_heights is not None and metered:
             return *by_heights, BY_LEVEL
-        if self._given is not None and given is not None:
-            span = between(self._given, given, 1.0)
+        if self._pumped is not None and self._given is not None and given is not None:
+            span = between(self._given, given, 1.0, self._pumped.share)
             if span.unknown_s == 0.0 and span.high_m3 is not None:
                 return span.m3, span.low_m3, span.high_m3, BY_PUMP
         if by_heights is not None:

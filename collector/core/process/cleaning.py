@@ -2,16 +2,14 @@
 
 From start to start of a cleaning: the interval, and the volume filtered in it (from the flow
 estimate). Falling volume per cleaning means solids coming over or a blinded cloth; a robust slope
-over the last cleanings tells that from noise. Wash water is the rate of the vacuum pump times its
-time; where it has no contact of its own, the time of the whole cleaning, which is too much.
+over the last cleanings tells that from noise. Wash water: ``wash_water.py``.
 
 A cleaning that takes longer than ``longest_cleaning_min`` does not end; with water flowing, none
 for ``longest_interval_h``, or none within minutes of the level that calls for it, does not come.
 Without the first key, three times the middle length of past cleanings is taken.
 
 Filter rate: flow over area. For comparison, media filters: at most 5 gal/(min ft2), 12.2 m/h, with
-one unit out of service (Utah Administrative Code R317-3-12). No source for a normal share of wash
-water was found.
+one unit out of service (Utah Administrative Code R317-3-12).
 """
 
 from __future__ import annotations
@@ -27,7 +25,6 @@ from collector.core.process.telling import Told, plain, saved_numbers, share_of
 from collector.core.process.trend import maybe_slope
 from collector.core.process.volumes import (
     HOUR_US,
-    NEGLIGIBLE_US,
     NO_SOURCE,
     UNKNOWN_TIME,
     Span,
@@ -35,6 +32,7 @@ from collector.core.process.volumes import (
     Volume,
     hour_after,
 )
+from collector.core.process.wash_water import WashWater
 from collector.core.records import Derived, Output, PointChanged, Quality
 from collector.plant.equipment import Filter
 
@@ -50,7 +48,6 @@ FILTERING, CLEANING, ENDLESS, MISSING, UNKNOWN = (
     "filtering", "cleaning", "cleaning does not end", "cleaning does not come", "unknown",
 )  # fmt: skip
 MAY_HIDE = "cleanings may hide in gaps"
-WHOLE_CYCLE = "time of the whole cleaning taken"
 NO_FLOW_KNOWN = "flow not known"
 
 
@@ -86,7 +83,7 @@ class FilterCycles:
         self._contacts = Contacts((part.cleaning, part.vacuum_pump, part.level))
         self.points = self._contacts.points
         self._cleaning = Stretches(start_us)
-        self._washing = Stretches(start_us)
+        self.wash = WashWater(name, part, flow, start_us)
         self.cleanings = 0
         self._gaps = False
         self._last_us: int | None = None  # start of the last cleaning, if all since was watched
@@ -94,7 +91,6 @@ class FilterCycles:
         self._level_us: int | None = None
         self._past: deque[Past] = deque(maxlen=CLEANINGS_KEPT)
         self._lengths_s: deque[float] = deque(maxlen=CLEANINGS_KEPT)
-        self._wash: deque[tuple[int, float]] = deque(maxlen=25)
         self._next_hour_us = hour_after(start_us)
         self._flows = True  # unless known not to
         self._told = Told()
@@ -107,7 +103,7 @@ class FilterCycles:
         if change.point == part.level:
             self._level_us = moved.at_us if moved.made else None
         if change.point == (part.vacuum_pump or part.cleaning):
-            self._washing.set(moved.made, moved.at_us, moved.half_us)
+            self.wash.washing.set(moved.made, moved.at_us, moved.half_us)
         if change.point == part.cleaning:
             found = self._cleaning_moved(moved, change.by_us)
         return found + self._tell_state(change.by_us, change.by_us)
@@ -148,7 +144,7 @@ class FilterCycles:
             self._gaps = self._gaps or self._cleaning.state is not None
             self._last_us = self._last_volume = None
         self._cleaning.set(cleaning, at_us)
-        self._washing.set(self._contacts.made(part.vacuum_pump or part.cleaning), at_us)
+        self.wash.washing.set(self._contacts.made(part.vacuum_pump or part.cleaning), at_us)
         self._level_us = at_us if self._contacts.made(part.level) else None
 
     def _cleaning_moved(self, moved: Moved, by_us: int) -> list[Output]:
@@ -219,51 +215,7 @@ class FilterCycles:
             else:
                 rate = hour.flow(subject, at_us, self._part.area_m2)
             found += self._told.news(rate, share_of(rate, 0.1))
-        return found + self._tell_wash(at_us)
-
-    # --- wash water -----------------------------------------------------------------------------
-
-    def wash_reading(self, at_us: int) -> Reading | None:
-        """Wash water since watching began, m3; None if its rate is not given."""
-        part = self._part
-        if part.vacuum_l_per_min is None:
-            return None
-        rate = part.vacuum_l_per_min / 60_000.0
-        off = (part.vacuum_tolerance_percent or 0.0) / 100.0
-        time = self._washing.reading(at_us)
-        return Reading(
-            time.value * rate, time.low * rate * (1.0 - off), time.high * rate * (1.0 + off),
-            time.unknown_us, time.edge * rate,
-        )  # fmt: skip
-
-    def _tell_wash(self, at_us: int) -> list[Output]:
-        """Wash water in all, and its share of what was filtered in the last 24 hours."""
-        reading = self.wash_reading(at_us)
-        if reading is None:
-            return []
-        self._wash.append((at_us, reading.value))
-        whole = self._part.vacuum_pump is None
-        doubt = reading.unknown_us > NEGLIGIBLE_US
-        reason = WHOLE_CYCLE if whole else UNKNOWN_TIME if doubt else ""
-        found = self._told.news(
-            Derived(f"{self.filter}.wash_water", reading.value,
-                    Quality.UNCERTAIN if doubt or whole else Quality.GOOD, at_us, reading.low,
-                    reading.high, reason),
-        )  # fmt: skip
-        day = None if self._flow is None else self._flow.last_hours(24, at_us)
-        begin_us = at_us - 24 * HOUR_US
-        washed = [reading.value - m3 for sample_us, m3 in self._wash if sample_us == begin_us]
-        if day is None or not washed or not day.mostly_known or day.low_m3 <= 0.0:
-            return found
-        off = (self._part.vacuum_tolerance_percent or 0.0) / 100.0
-        high = washed[0] * (1.0 + off) / day.low_m3
-        low = 0.0 if day.high_m3 is None else washed[0] * (1.0 - off) / day.high_m3
-        why = WHOLE_CYCLE if whole else UNKNOWN_TIME if day.doubtful else ""
-        share = Derived(
-            f"{self.filter}.wash_water_share", washed[0] / day.m3,
-            Quality.UNCERTAIN if why else Quality.GOOD, at_us, low, high, why,
-        )  # fmt: skip
-        return found + self._told.news(share, share_of(share, 0.05))
+        return found + self.wash.tell(at_us)
 
     # --- states ---------------------------------------------------------------------------------
 
@@ -328,7 +280,7 @@ class FilterCycles:
         found = {
             f"{self.filter}.cleanings": Reading(count, count, count, unknown_us, bounded=False)
         }
-        wash = self.wash_reading(at_us)
+        wash = self.wash.reading(at_us)
         if wash is not None:
             found[f"{self.filter}.wash_water"] = wash
         return found
@@ -355,24 +307,23 @@ class FilterCycles:
     def save(self) -> Saved:
         return {
             "contacts": self._contacts.save(), "cleaning": self._cleaning.save(),
-            "washing": self._washing.save(), "told": self._told.save(),
+            "wash": self.wash.save(), "told": self._told.save(),
             "cleanings": self.cleanings, "gaps": self._gaps, "last_us": self._last_us,
             "last_volume": None if self._last_volume is None else plain(astuple(self._last_volume)),
             "level_us": self._level_us, "next_hour_us": self._next_hour_us, "flows": self._flows,
             "past": plain(each for past in self._past for each in astuple(past)),
             "lengths_s": plain(self._lengths_s),
-            "wash": plain(each for sample in self._wash for each in sample),
         }  # fmt: skip
 
     def restore(self, saved: Saved) -> None:
         cleanings, next_hour_us = saved.get("cleanings"), saved.get("next_hour_us")
         if not isinstance(cleanings, int) or not isinstance(next_hour_us, int):
             raise ValueError(f"the saved state of {self.name} is of another form")
-        past, wash = saved_numbers(saved, "past"), saved_numbers(saved, "wash")
+        past = saved_numbers(saved, "past")
         lengths_s = saved_numbers(saved, "lengths_s")
         self._contacts.restore(saved.get("contacts"))
         self._cleaning.restore(saved.get("cleaning"))
-        self._washing.restore(saved.get("washing"))
+        self.wash.restore(saved.get("wash"))
         self._told.restore(saved.get("told"))
         self.cleanings, self._next_hour_us = cleanings, next_hour_us
         self._gaps, self._flows = bool(saved.get("gaps")), bool(saved.get("flows"))
@@ -386,5 +337,3 @@ class FilterCycles:
         self._past += [Past(int(past[k]), past[k + 1], past[k + 2]) for k in range(0, len(past), 3)]
         self._lengths_s.clear()
         self._lengths_s += lengths_s
-        self._wash.clear()
-        self._wash += [(int(wash[k]), wash[k + 1]) for k in range(0, len(wash), 2)]

@@ -63,7 +63,7 @@ def test_wash_water_is_rate_times_time_of_the_vacuum_pump() -> None:
     for k in range(24):
         clean(bench, 600.0 + 2 * HOUR_S * k)
     bench.until(2 * DAY_S)
-    reading = cycles.wash_reading(round(2 * DAY_S * 1e6))
+    reading = cycles.wash.reading(round(2 * DAY_S * 1e6))
     assert reading is not None
     assert (reading.value, reading.low, reading.high) == pytest.approx((7.2, 6.48, 7.92))
     assert bench.value("wash_water_share") == pytest.approx(3.6 / 86.4)
