@@ -2,11 +2,8 @@
 
 From start to start of a cleaning: the interval, and the volume filtered in it (from the flow
 estimate). Falling volume per cleaning means solids coming over or a blinded cloth; a robust slope
-over the last cleanings tells that from noise. Wash water: ``wash_water.py``.
-
-A cleaning that takes longer than ``longest_cleaning_min`` does not end; with water flowing, none
-for ``longest_interval_h``, or none within minutes of the level that calls for it, does not come.
-Without the first key, three times the middle length of past cleanings is taken.
+over the last cleanings tells that from noise. Wash water: ``wash_water.py``; cleanings that do not
+end or do not come: ``cleaning_state.py``.
 
 Filter rate: flow over area. For comparison, media filters: at most 5 gal/(min ft2), 12.2 m/h, with
 one unit out of service (Utah Administrative Code R317-3-12).
@@ -19,12 +16,12 @@ from dataclasses import astuple, dataclass
 from statistics import median
 
 from collector.core.component import Reading, Saved
+from collector.core.process.cleaning_state import UNKNOWN, CleaningState
 from collector.core.process.contacts import Contacts, Moved
 from collector.core.process.stretches import Stretches
 from collector.core.process.telling import Told, plain, saved_numbers, share_of
 from collector.core.process.trend import maybe_slope
 from collector.core.process.volumes import (
-    HOUR_US,
     NO_SOURCE,
     UNKNOWN_TIME,
     Span,
@@ -37,16 +34,6 @@ from collector.core.records import Derived, Output, PointChanged, Quality
 from collector.plant.equipment import Filter
 
 CLEANINGS_KEPT = 30
-LENGTHS_NEEDED = 5
-TIMES_MIDDLE = 3.0
-"""A cleaning that takes so many times the middle length does not end (our choice)."""
-
-CALL_US = 600_000_000
-"""Time from the level contact to the cleaning it calls for (our choice)."""
-
-FILTERING, CLEANING, ENDLESS, MISSING, UNKNOWN = (
-    "filtering", "cleaning", "cleaning does not end", "cleaning does not come", "unknown",
-)  # fmt: skip
 MAY_HIDE = "cleanings may hide in gaps"
 NO_FLOW_KNOWN = "flow not known"
 
@@ -83,16 +70,15 @@ class FilterCycles:
         self._contacts = Contacts((part.cleaning, part.vacuum_pump, part.level))
         self.points = self._contacts.points
         self._cleaning = Stretches(start_us)
+        self._state = CleaningState(part, self._cleaning)
         self.wash = WashWater(name, part, flow, start_us)
         self.cleanings = 0
         self._gaps = False
         self._last_us: int | None = None  # start of the last cleaning, if all since was watched
         self._last_volume: Volume | None = None
-        self._level_us: int | None = None
         self._past: deque[Past] = deque(maxlen=CLEANINGS_KEPT)
         self._lengths_s: deque[float] = deque(maxlen=CLEANINGS_KEPT)
         self._next_hour_us = hour_after(start_us)
-        self._flows = True  # unless known not to
         self._told = Told()
 
     # --- inputs ---------------------------------------------------------------------------------
@@ -101,7 +87,7 @@ class FilterCycles:
         moved = self._contacts.take(change)
         part, found = self._part, list[Output]()
         if change.point == part.level:
-            self._level_us = moved.at_us if moved.made else None
+            self._state.level_us = moved.at_us if moved.made else None
         if change.point == (part.vacuum_pump or part.cleaning):
             self.wash.washing.set(moved.made, moved.at_us, moved.half_us)
         if change.point == part.cleaning:
@@ -125,7 +111,8 @@ class FilterCycles:
 
     def deadline_us(self) -> int:
         """The next full hour, or when a cleaning has taken too long or should have come."""
-        return min([self._next_hour_us, *self._limits_us()])
+        told = self._told.value(f"{self.filter}.cleaning_state")
+        return min([self._next_hour_us, *self._state.turns_us(self._lengths_s, told)])
 
     def wake(self, at_us: int) -> list[Output]:
         found: list[Output] = []
@@ -145,15 +132,19 @@ class FilterCycles:
             self._last_us = self._last_volume = None
         self._cleaning.set(cleaning, at_us)
         self.wash.washing.set(self._contacts.made(part.vacuum_pump or part.cleaning), at_us)
-        self._level_us = at_us if self._contacts.made(part.level) else None
+        self._state.level_us = at_us if self._contacts.made(part.level) else None
+        self._state.none_since_us = None if cleaning is None else at_us
 
     def _cleaning_moved(self, moved: Moved, by_us: int) -> list[Output]:
         unseen = self._cleaning.begun_unseen
         length_us = self._cleaning.set(moved.made, moved.at_us, moved.half_us)
         if moved.made is None:
             self._gaps = True
+            self._state.none_since_us = None
             self._last_us = self._last_volume = None
             return []
+        if moved.before is None:
+            self._state.none_since_us = moved.at_us
         if moved.makes:
             return self._begun(moved.at_us, by_us)
         if moved.breaks and length_us is not None:
@@ -170,6 +161,7 @@ class FilterCycles:
                 span = self._flow.span(self._last_volume, volume, interval_us)
                 found += self._volume(span, at_us, by_us)
         self._last_us, self._last_volume = at_us, volume
+        self._state.none_since_us = at_us
         return found
 
     def _volume(self, span: Span, at_us: int, by_us: int) -> list[Output]:
@@ -206,7 +198,7 @@ class FilterCycles:
     def _hourly(self, at_us: int) -> list[Output]:
         found: list[Output] = []
         hour = None if self._flow is None else self._flow.last_hours(1, at_us)
-        self._flows = hour is None or not hour.mostly_known or hour.low_m3 > 0.0
+        self._state.flows = hour is None or not hour.mostly_known or hour.low_m3 > 0.0
         if self._part.area_m2 is not None:
             subject = f"{self.filter}.filter_rate"
             if hour is None:
@@ -217,61 +209,12 @@ class FilterCycles:
             found += self._told.news(rate, share_of(rate, 0.1))
         return found + self.wash.tell(at_us)
 
-    # --- states ---------------------------------------------------------------------------------
-
-    def _limits_us(self) -> list[int]:
-        """Instants still to come, or just come, at which the state becomes another."""
-        found = []
-        told = self._state_told
-        if self._cleaning.state and told == CLEANING:
-            limit_s = self._longest_s()
-            if limit_s is not None and self._cleaning.since_us is not None:
-                found.append(self._cleaning.since_us + round(limit_s * 1e6))
-        if self._cleaning.state is False and told == FILTERING and self._flows:
-            if self._last_us is not None and self._part.longest_interval_h is not None:
-                found.append(self._last_us + round(self._part.longest_interval_h * HOUR_US))
-            if self._level_us is not None:
-                found.append(self._level_us + CALL_US)
-        return found
-
-    def _longest_s(self) -> float | None:
-        if self._part.longest_cleaning_min is not None:
-            return 60.0 * self._part.longest_cleaning_min
-        if len(self._lengths_s) < LENGTHS_NEEDED:
-            return None
-        return TIMES_MIDDLE * median(self._lengths_s)
-
-    def state(self, at_us: int) -> str:
-        """Its state in words at an instant."""
-        cleaning = self._cleaning.state
-        if cleaning is None:
-            return UNKNOWN
-        if cleaning:
-            limit_s = self._longest_s()
-            long = limit_s is not None and self._cleaning.length_us(at_us) >= limit_s * 1e6
-            return ENDLESS if long else CLEANING
-        if not self._flows:
-            return FILTERING
-        limit_h = self._part.longest_interval_h
-        late = (
-            limit_h is not None
-            and self._last_us is not None
-            and at_us >= self._last_us + round(limit_h * HOUR_US)
-        )
-        called = self._level_us is not None and at_us >= self._level_us + CALL_US
-        return MISSING if late or called else FILTERING
-
-    @property
-    def _state_told(self) -> str | None:
-        word = self._told.value(f"{self.filter}.cleaning_state")
-        return word if isinstance(word, str) else None
+    # --- figures --------------------------------------------------------------------------------
 
     def _tell_state(self, at_us: int, by_us: int) -> list[Output]:
-        word = self.state(at_us)
+        word = self._state.word(self._lengths_s, at_us)
         quality = Quality.BAD if word == UNKNOWN else Quality.GOOD
         return self._told.news(Derived(f"{self.filter}.cleaning_state", word, quality, by_us))
-
-    # --- figures --------------------------------------------------------------------------------
 
     def readings(self, at_us: int) -> dict[str, Reading]:
         """See ``Counting``."""
@@ -310,7 +253,7 @@ class FilterCycles:
             "wash": self.wash.save(), "told": self._told.save(),
             "cleanings": self.cleanings, "gaps": self._gaps, "last_us": self._last_us,
             "last_volume": None if self._last_volume is None else plain(astuple(self._last_volume)),
-            "level_us": self._level_us, "next_hour_us": self._next_hour_us, "flows": self._flows,
+            "state": self._state.save(), "next_hour_us": self._next_hour_us,
             "past": plain(each for past in self._past for each in astuple(past)),
             "lengths_s": plain(self._lengths_s),
         }  # fmt: skip
@@ -326,10 +269,10 @@ class FilterCycles:
         self.wash.restore(saved.get("wash"))
         self._told.restore(saved.get("told"))
         self.cleanings, self._next_hour_us = cleanings, next_hour_us
-        self._gaps, self._flows = bool(saved.get("gaps")), bool(saved.get("flows"))
-        last_us, level_us = saved.get("last_us"), saved.get("level_us")
+        self._gaps = bool(saved.get("gaps"))
+        self._state.restore(saved.get("state"))
+        last_us = saved.get("last_us")
         self._last_us = last_us if isinstance(last_us, int) else None
-        self._level_us = level_us if isinstance(level_us, int) else None
         self._last_volume = None
         if saved.get("last_volume") is not None:
             self._last_volume = Volume(*saved_numbers(saved, "last_volume"))

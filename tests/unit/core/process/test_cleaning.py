@@ -139,6 +139,18 @@ def test_a_cleaning_that_does_not_come_is_said_while_water_flows() -> None:
         assert bench.last("cleaning_state").value == "filtering"
 
 
+def test_a_cleaning_that_never_came_is_said_too() -> None:
+    """No cleaning in 16 h since anybody watched, and again 16 h after a gap, which may hide one."""
+    bench, _ = bench_of(longest_interval_h=16.0)
+    bench.until(16 * HOUR_S)
+    assert bench.last("cleaning_state").value == "cleaning does not come"
+    bench.lose("p", 17 * HOUR_S, 17 * HOUR_S + 5.0)
+    bench.find("p", 18 * HOUR_S)
+    assert bench.last("cleaning_state").value == "filtering"
+    bench.until(34 * HOUR_S)
+    assert bench.last("cleaning_state").value == "cleaning does not come"
+
+
 def test_a_level_that_calls_in_vain_is_said_after_ten_minutes() -> None:
     """The level contact makes and no cleaning follows: said 600 s later, unsaid when it comes."""
     bench, _ = bench_of()
