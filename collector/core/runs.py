@@ -21,6 +21,7 @@ of on-intervals: common practice, no source.
 from __future__ import annotations
 
 from collections import deque
+from itertools import takewhile
 from typing import cast
 
 from collector.core.component import Reading, Saved
@@ -157,7 +158,8 @@ class RunMeter:
 
     def starts_in_last_hour(self, at_us: int) -> int:
         """Starts seen in the 60 minutes up to ``at_us``; one exactly 60 minutes ago is out."""
-        return sum(1 for start_us in self._recent if start_us > at_us - HOUR_US)
+        past = takewhile(lambda start_us: start_us <= at_us - HOUR_US, self._recent)
+        return len(self._recent) - sum(1 for _ in past)
 
     # --- transitions ----------------------------------------------------------------------------
 

@@ -23,7 +23,6 @@ OVER_AIM = {
     "collector/core/engine.py",
     "collector/core/panel_reader.py",
     "collector/core/periods.py",
-    "collector/core/process/cleaning.py",
     "collector/core/runs.py",
     "collector/core/wells/balance.py",
     "collector/core/wells/estimator.py",
