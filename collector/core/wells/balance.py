@@ -263,7 +263,9 @@ class WaterBalance:
         """Let the volume be more uncertain by a variance: a gulp, or a step of the inflow."""
         state = self.state
         inflow_s = self.working_m3 / max(state.x[Q] + self.upstream[0], self.least_inflow_m3_s)
-        part = 0.5 * max(more, 0.0)
+        if more <= 0.0:
+            return
+        part = 0.5 * more
         state.add_noise(((V, 1.0), (IN, 1.0)), part)
         state.add_noise(((V, 1.0), (IN, 1.0), (Q, 1.0 / inflow_s)), part)
 
@@ -295,7 +297,10 @@ class WaterBalance:
         x = self.state.x
         volume_m3 = min(max(x[V], 0.0), self.top_m3)
         level_m = self.facts.geometry.level_m(volume_m3)
-        return self.pumps.flows(running, level_m, x[FIRST_FACTOR : self.first_pumped])
+        flows = self.pumps.flows(running, level_m, x[FIRST_FACTOR : self.first_pumped])
+        if volume_m3 == x[V]:
+            return flows
+        return Flows(flows.m3_s, [0.0] * self.count, flows.per_factor)  # held at the end
 
     def area_m2(self) -> float:
         geometry = self.facts.geometry

@@ -44,11 +44,15 @@ FLOAT_REPEATABILITY_M = 0.003
 METER_ERROR_M = 0.006
 """Standard error of a reading of a level meter. Common practice, no source."""
 
-GATE = 16.0
+GATE = 12.0
 """Square of the deviation, in standard errors, beyond which a crossing is a surprise."""
 
 LONGEST_BACK_S = 60.0
 """So far before the last input figures are led back."""
+
+FASTEST_S = 60.0
+"""In less than this no pump and no inflow moves the working volume; a float that says so bounces.
+Common practice, no source: well under a minimum cycle of some ten minutes."""
 
 DOUBTS = 2
 """Crossings of others a float may deny before it is the one not believed."""
@@ -178,7 +182,7 @@ class Estimator(WaterBalance):
         off = level_m - expected_m
         spread = self.state.variance(along) + noise
         if off * off > GATE * spread:
-            self.widen((off * off / GATE - spread) * area_m2 * area_m2)
+            self.widen((off * off - spread) * area_m2 * area_m2)
         self.learn_unrest(off * off / spread, (spread - noise) / spread)
         self.state.observe(along, off, noise)
         self.keep_sense()
@@ -233,21 +237,22 @@ class Estimator(WaterBalance):
     # --- crossings ------------------------------------------------------------------------------
 
     def _cross(self, role: str, switch: _Float, middle_us: int, half_s: float) -> None:
-        off, spread, noise = self._deviation(switch, middle_us, half_s)
         others = [each for name, each in self._floats.items() if name != role]
-        if off * off > GATE * spread:
+        if not self._could_travel(switch, middle_us):
+            self._refuse(switch)
+            return
+        off, spread, noise = self._deviation(switch, middle_us, half_s)
+        surprised = off * off > GATE * spread
+        self.doubt_pumps(surprised=surprised)
+        if surprised:
             self._respect_floats(role)
             off, spread, noise = self._deviation(switch, middle_us, half_s)
         if off * off > GATE * spread:
-            if not self._fits(switch, others, middle_us):
-                self.refused += 1
-                switch.trusted = False
+            if self._denied(switch, others):
+                self._refuse(switch)
                 return
             self.surprises += 1
-            self.widen(off * off / GATE - spread)
-            self.doubt_pumps(surprised=True)
-        else:
-            self.doubt_pumps(surprised=False)
+            self.widen(off * off - spread)
         switch.trusted, switch.doubts = True, 0
         self.learn_unrest(off * off / spread, (spread - noise) / spread)
         for other in others:
@@ -256,6 +261,10 @@ class Estimator(WaterBalance):
         self.state.observe(((V, 1.0),), off, noise)
         self._weigh_by_speed(rising=bool(switch.made))
         self.keep_sense()
+
+    def _refuse(self, switch: _Float) -> None:
+        self.refused += 1
+        switch.trusted = False
 
     def _deviation(
         self, switch: _Float, middle_us: int, half_s: float
@@ -275,32 +284,43 @@ class Estimator(WaterBalance):
         least = 2.0 * sqrt(self.state.variance(along))
         self.state.weigh(along, max(net, least) if rising else min(net, -least))
 
-    def _fits(self, switch: _Float, others: Sequence[_Float], at_us: int) -> bool:
-        """Whether a surprising crossing may be the water's doing."""
+    def _denied(self, switch: _Float, others: Sequence[_Float]) -> bool:
+        """Whether other floats say that the water is elsewhere, and are to be believed."""
         against = [each for each in others if each.trusted and each.denies(switch.stands_m3)]
         for each in against:
             each.doubts += 1
-        if any(each.doubts < DOUBTS for each in against):
-            return False
+        return any(each.doubts < DOUBTS for each in against)
+
+    def _could_travel(self, switch: _Float, at_us: int) -> bool:
+        """Whether the water can have come so far since the float last moved."""
         travel_m3 = abs(switch.makes_m3 - switch.breaks_m3)
         since_s = max(at_us - switch.moved_us, 1) * 1e-6
-        inflow = self.state.x[Q] + 3.0 * sqrt(self.state.p[Q][Q]) + self.upstream[0]
-        most = 2.0 * (sum(self.most_flows()) + inflow)
-        return travel_m3 <= most * since_s
+        return travel_m3 <= self.working_m3 / FASTEST_S * since_s
 
-    def _respect_floats(self, moving: str | None) -> None:
-        """Floats that have not moved bound the volume."""
+    def _respect_floats(self, moving: str | None, *, fully: bool = False) -> None:
+        """Floats that have not moved bound the volume.
+
+        What they say is no news each time it is asked for: the estimator itself uses it only when
+        expectation lies beyond a bound, a look ahead, which is thrown away, uses it fully.
+        """
+        if fully:  # neither is it that no inflow is negative
+            self.state.truncate(((Q, 1.0),), self.state.x[Q], 0.0, above=True)
         for role, each in self._floats.items():
             if role == moving or not each.trusted or each.made is None:
                 continue
-            mean = self.state.x[V]
-            if each.made and mean < each.breaks_m3:
-                self.state.truncate(((V, 1.0),), mean, each.breaks_m3, above=True)
-            elif not each.made and mean > each.makes_m3:
-                self.state.truncate(((V, 1.0),), mean, each.makes_m3, above=False)
-        if self.state.x[V] < 0.0:
-            self.state.truncate(((V, 1.0),), self.state.x[V], 0.0, above=True)
+            bound_m3 = each.breaks_m3 if each.made else each.makes_m3
+            self._bound(bound_m3, above=each.made, fully=fully)
+        self._bound(0.0, above=True, fully=fully)
         self.keep_sense()
+
+    def _bound(self, bound_m3: float, *, above: bool, fully: bool) -> None:
+        """The volume lies above (or below) a bound."""
+        beyond = bound_m3 - self.state.x[V] if above else self.state.x[V] - bound_m3
+        if beyond <= 0.0 and not fully:
+            return
+        if beyond > 0.0 and beyond * beyond > GATE * self.state.p[V][V]:
+            self.widen(beyond * beyond - self.state.p[V][V])
+        self.state.truncate(((V, 1.0),), self.state.x[V], bound_m3, above=above)
 
     # --- looking --------------------------------------------------------------------------------
 
@@ -316,7 +336,7 @@ class Estimator(WaterBalance):
         ahead.spread_m3 = self.spread_m3[:]
         if ahead.known:
             ahead.advance(at_us)
-            ahead._respect_floats(None)
+            ahead._respect_floats(None, fully=True)
             ahead._lead_back(at_us)
         return ahead._look(at_us)
 

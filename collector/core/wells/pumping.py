@@ -28,7 +28,7 @@ PLAIN_EMPTYING_S = 300.0
 Common practice, no source; the prior is three times as wide as its mean."""
 
 PLAIN_PRIOR_SD = 3.0
-TOGETHER_PRIOR = (0.9, 0.1)
+TOGETHER_PRIOR = (0.9, 0.15)
 """Without a curve: share of the sum that several pumps give together; one main costs some of it."""
 
 

@@ -16,7 +16,7 @@ from typing import cast
 
 from collector.core.component import Reading, Saved
 from collector.core.records import AWAY, Derived, Output, PointChanged, Quality
-from collector.core.wells.estimator import Estimator
+from collector.core.wells.estimator import Estimator, Plain
 from collector.core.wells.facts import MODEL_SHARE, Figure, Look, facts_of
 from collector.core.wells.geometry import Geometry
 from collector.core.wells.pumping import PumpFlows
@@ -82,6 +82,7 @@ class WellFlow:
         self._lost = {point.partition(".")[0] for point in self.points}
         self._away: set[str] = set()
         self._told: dict[str, float] = {}
+        self._extremes: dict[str, tuple[float, float]] = {}
 
     # --- inputs ---------------------------------------------------------------------------------
 
@@ -144,6 +145,11 @@ class WellFlow:
 
     # --- what others ask ------------------------------------------------------------------------
 
+    @property
+    def pump_names(self) -> tuple[str, ...]:
+        """Its pumps, in the order of all figures by pump."""
+        return self._pumps.names
+
     def look(self, at_us: int) -> Look:
         """The whole estimate at an instant not before the last input."""
         return self.estimator.look(at_us)
@@ -185,6 +191,22 @@ class WellFlow:
                 look.pumped_m3[i], look.spread_m3[i], look.unknown_most_m3[i], 0.0
             )
         return found
+
+    def take_extremes(self, at_us: int) -> dict[str, tuple[float, float]]:
+        """Least and greatest inflow and level told or looked at since last asked (``Ranging``)."""
+        if self.estimator.known:
+            self._note_extremes(self.estimator.look(at_us))
+        found = {
+            f"{self.well}.{quantity}": (low, high)
+            for quantity, (low, high) in self._extremes.items()
+        }
+        self._extremes = {}
+        return found
+
+    def _note_extremes(self, look: Look) -> None:
+        for quantity, figure in (("inflow", look.mean_inflow_m3_s), ("level", look.level_m)):
+            low, high = self._extremes.get(quantity, (figure.value, figure.value))
+            self._extremes[quantity] = (min(low, figure.value), max(high, figure.value))
 
     def inflow_at(self, at_us: int) -> Figure | None:
         """Inflow in m3/s (``Look.mean_inflow_m3_s``); None while nobody knows."""
@@ -283,6 +305,7 @@ class WellFlow:
 
     def _tell(self, look: Look, at_us: int) -> list[Output]:
         well, found = self.well, list[Output]()
+        self._note_extremes(look)
         working_m3 = self.estimator.working_m3
         inflow = look.mean_inflow_m3_s
         step = max(0.5 * inflow.error, INFLOW_TOLD_SHARE * inflow.value)
@@ -361,6 +384,7 @@ class WellFlow:
             "bad": dict.fromkeys(sorted(self._bad), True),
             "lost": {panel: panel in self._away for panel in sorted(self._lost)},
             "told": dict(self._told),
+            "extremes": {q: list[Plain](pair) for q, pair in self._extremes.items()},
             "upstream": {str(k): above.saved_state() for k, above in enumerate(self._upstream)},
         }
 
@@ -371,6 +395,7 @@ class WellFlow:
             bad, lost = cast(Saved, saved["bad"]), cast(dict[str, bool], saved["lost"])
             told = cast(dict[str, float], saved["told"])
             upstream = cast(dict[str, bool | None], saved["upstream"])
+            extremes = cast(dict[str, list[float]], saved["extremes"])
         except KeyError as missing:
             raise ValueError(f"the saved state of {self.name} lacks {missing}") from None
         self._shown.update({point: shown[point] for point in self._shown if point in shown})
@@ -378,6 +403,7 @@ class WellFlow:
         self._lost = set(lost)
         self._away = {panel for panel, away in lost.items() if away}
         self._told = dict(told)
+        self._extremes = {quantity: (low, high) for quantity, (low, high) in extremes.items()}
         for k, above in enumerate(self._upstream):
             above.take_back(upstream.get(str(k)))
 
