@@ -9,4 +9,5 @@ setup_environment test
 .venv/bin/ruff check .
 .venv/bin/ruff format --check --quiet .
 .venv/bin/mypy
-exec .venv/bin/python -m pytest "$@"
+# Two workers; the tests of a file stay together, since they share what is costly to make.
+exec .venv/bin/python -m pytest --numprocesses 2 --dist loadfile "$@"
