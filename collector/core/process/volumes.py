@@ -19,6 +19,7 @@ from typing import Protocol
 from collector.core.component import Reading, Saved
 from collector.core.process.telling import saved_numbers
 from collector.core.records import Derived, Output, PointChanged, Quality
+from collector.core.wells.facts import MODEL_SHARE
 from collector.core.wells.well_flow import WellFlow
 
 HOUR_US = 3_600_000_000
@@ -75,7 +76,7 @@ class FlowSource(Protocol):
 class WellOutflow:
     """The pumped flow of a well as a source."""
 
-    share = 0.0
+    share = MODEL_SHARE
 
     def __init__(self, well: WellFlow) -> None:
         self.name = well.well
