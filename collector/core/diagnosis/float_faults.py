@@ -4,7 +4,7 @@ them, and floats that a metered level contradicts."""
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from functools import partial
 
 from collector.core.component import Saved
@@ -83,8 +83,8 @@ class FloatFaults:
             and now_us - moves[-1] <= CHATTER_WINDOW_S * 1e6
         )
 
-    def claims(self, shown: Shown, now_us: int) -> list[Claim]:
-        """All claims about single floats."""
+    def claims(self, shown: Shown, now_us: int, suspected: Collection[str]) -> list[Claim]:
+        """All claims about single floats, but for what is said of those ``suspected`` already."""
         found = [
             Claim(
                 f"{self._well}.float_{role}_chattering", self.chatters(role, now_us), 0.0,
@@ -99,6 +99,8 @@ class FloatFaults:
         for role, apart in against.items():
             # More than one at a time is the meter's doing.
             holds = apart if len(wrong) < 2 or apart is None else False
+            if role in suspected and holds:
+                holds = None
             found.append(
                 Claim(f"{self._well}.float_{role}_against_level", holds, METER_AGAINST_FLOAT_S,
                       partial(self._tell_against, role))

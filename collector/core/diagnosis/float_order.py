@@ -2,21 +2,22 @@
 
 A float that makes and breaks no lower than another cannot be made while that other hangs. When the
 floats of a well say so, one of the two is wrong: the one that moved, or the one that should have
-moved before. Whoever moved is believed if the reckoned water may have come there
-(``reckoning.py``); without an estimate, if the water was moving that way. A float found wrong stays
-so until it has moved in order again.
+moved before. Two of three decide; else the water as reckoned (``reckoning.py``) does, if it is
+clearly short of the one or past the other; else what happens next: a float that comes and goes
+while the other does not stir was moved by the water. A float found wrong stays so until it has
+moved in order again.
 
 Source: geometry of float switches with a differential; common practice, no source.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from functools import partial
 from itertools import permutations
 
 from collector.core.component import Saved
-from collector.core.diagnosis.limits import ORDERLY_S, OUT_OF_ORDER_S
+from collector.core.diagnosis.limits import CLEAR, FAR_AHEAD, ORDERLY_S, OUT_OF_ORDER_S, UNDECIDED_S
 from collector.core.diagnosis.reckoning import Reckoning
 from collector.core.diagnosis.standing import Claim
 from collector.core.diagnosis.wording import WELL, diagnosis, role_words
@@ -47,8 +48,11 @@ class FloatOrder:
             if high.makes_at_m >= low.makes_at_m and high.breaks_m >= low.breaks_m
         ]
         self._since_us: int | None = None  # they deny each other since
-        self._suspect = ""
+        self._mover = ""  # the float that brought it about
+        self._suspect = ""  # the one that is wrong, if that is clear
+        self._likelier = ""  # else the one that may be
         self._pair = ("", "")  # upper, lower
+        self._odd: dict[str, bool] = {}  # floats that moved where no water can have been
         self._guilty: dict[str, int] = {}  # role: movements since it was last found wrong
         self._guilty_since_us: dict[str, int] = {}
 
@@ -67,7 +71,13 @@ class FloatOrder:
 
     def suspects(self, role: str) -> bool:
         """Whether a float is the one that is likely wrong."""
-        return role in self._guilty or (self._since_us is not None and self._suspect == role)
+        return role in self._guilty or (
+            self._since_us is not None and role == (self._suspect or self._likelier)
+        )
+
+    def pause(self) -> None:
+        """What the floats say of each other means nothing for a while."""
+        self._since_us = None
 
     def moved(
         self, role: str, shown: Shown, after_us: int, at_us: int, by_us: int, *, pumping: bool
@@ -82,37 +92,53 @@ class FloatOrder:
         """
         if role in self._guilty:
             self._guilty[role] += 1
-        self._settle(shown, after_us)
         pairs = self.denied(shown)
         if not pairs:
-            switch = self._floats[role]
-            if role not in self._guilty:
-                height_m = switch.makes_at_m if shown[role] else switch.breaks_m
-                self._reckoning.anchor(height_m, at_us, by_us)
-            return
-        if self._since_us is None:
-            self._since_us = at_us
-            involved = [pair for pair in pairs if role in pair] or pairs
-            self._pair = involved[0]
-            self._suspect = self._judge(role, involved[0], shown, at_us, pumping)
+            self._settle(role, after_us)
+            self._anchor(role, made=shown[role] is True, at_us=at_us, by_us=by_us, pumping=pumping)
+        elif self._since_us is None:
+            self._since_us, self._mover = at_us, role
+            self._pair = next((pair for pair in pairs if role in pair), pairs[0])
+            self._suspect, self._likelier = self._judge(role, shown, at_us, pumping)
             if self._suspect in self._guilty:
                 self._guilty[self._suspect] = 0
+        elif not self._suspect:
+            self._suspect = self._by_majority(shown)
 
     def seen(self, shown: Shown, now_us: int) -> None:
         """The floats were found as they are, or one is no longer known."""
-        self._settle(shown, now_us)
         pairs = self.denied(shown)
-        if pairs and self._since_us is None:
-            self._since_us = now_us
-            self._pair = pairs[0]
-            self._suspect = self._by_majority(shown) or self._pair[1]
+        if not pairs:
+            self._since_us = None
+        elif self._since_us is None:
+            self._since_us, self._mover, self._pair = now_us, "", pairs[0]
+            self._suspect, self._likelier = self._by_majority(shown), pairs[0][1]
 
-    def _settle(self, shown: Shown, after_us: int) -> None:
-        """Has it ended? Then it has lasted up to ``after_us``."""
-        if self._since_us is None or self.denied(shown):
+    def _anchor(self, role: str, *, made: bool, at_us: int, by_us: int, pumping: bool) -> None:
+        """The water is where a float has just moved, unless it cannot be."""
+        switch = self._floats[role]
+        height_m = switch.makes_at_m if made else switch.breaks_m
+        ahead = self._reckoning.ahead(height_m, at_us, rising=made)
+        if (not made and not pumping) or (ahead is not None and ahead > FAR_AHEAD):
+            self._odd[role] = True
             return
-        if None not in shown.values() and after_us - self._since_us >= OUT_OF_ORDER_S * 1e6:
-            self._convict(self._suspect, self._since_us)
+        self._odd.pop(role, None)
+        if role not in self._guilty:
+            self._reckoning.anchor(height_m, at_us, by_us)
+
+    def _settle(self, role: str, after_us: int) -> None:
+        """It has ended by the movement of a float; until ``after_us`` it lasted."""
+        if self._since_us is None:
+            return
+        lasted_s = (after_us - self._since_us) / 1e6
+        suspect = self._suspect
+        if not suspect and role == self._mover:
+            # It came and went as the water does, and the other did not move with it.
+            suspect = self._pair[0] if self._mover == self._pair[1] else self._pair[1]
+        elif not suspect:
+            suspect = self._mover or self._likelier
+        if lasted_s >= OUT_OF_ORDER_S:
+            self._convict(suspect, self._since_us)
         self._since_us = None
 
     def _convict(self, role: str, since_us: int) -> None:
@@ -120,25 +146,34 @@ class FloatOrder:
             self._guilty_since_us[role] = since_us
             self._guilty[role] = 0
 
-    def _judge(
-        self, mover: str, pair: tuple[str, str], shown: Shown, at_us: int, pumping: bool
-    ) -> str:
-        """Which of a pair is wrong: the one that moved, or the other."""
+    def _judge(self, mover: str, shown: Shown, at_us: int, pumping: bool) -> tuple[str, str]:
+        """Which of the pair is wrong, if that is clear, and which is likelier."""
         majority = self._by_majority(shown)
         if majority:
-            return majority
-        if mover not in pair:
-            return pair[1]
-        other = pair[0] if mover == pair[1] else pair[1]
-        if other in self._guilty:
-            return other
+            return majority, majority
+        other = self._pair[0] if mover == self._pair[1] else self._pair[1]
+        if mover not in self._pair:
+            return "", self._pair[1]
+        for role in self._pair:
+            if role in self._guilty or role in self._odd:
+                return role, role
         rising = shown[mover] is True
-        switch = self._floats[mover]
-        height_m = switch.makes_at_m if rising else switch.breaks_m
-        plausible = self._reckoning.passes(height_m, at_us, rising=rising)
-        if plausible is None:
-            plausible = rising is not pumping
-        return other if plausible else mover
+        if not rising and not pumping:
+            return mover, mover
+        here, there = self._floats[mover], self._floats[other]
+        early = self._reckoning.ahead(
+            here.makes_at_m if rising else here.breaks_m, at_us, rising=rising
+        )
+        late = self._reckoning.ahead(
+            there.makes_at_m if rising else there.breaks_m, at_us, rising=rising
+        )
+        if early is None or late is None:
+            return "", other
+        if early > CLEAR and late > -0.5 * CLEAR:
+            return mover, mover
+        if late < -CLEAR and early < CLEAR:
+            return other, other
+        return "", mover if early > -late else other
 
     def _by_majority(self, shown: Shown) -> str:
         """The one float without which the others agree, if there is exactly one; else empty."""
@@ -149,11 +184,12 @@ class FloatOrder:
         ]
         return alone[0] if len(alone) == 1 else ""
 
-    def claims(self) -> list[Claim]:
-        """One claim for each float."""
+    def claims(self, said: Collection[str]) -> list[Claim]:
+        """One claim for each float, but for those of which as much is ``said`` already."""
         found = []
         for role in self._floats:
             accused = self._since_us is not None and self._suspect == role
+            wait_s = OUT_OF_ORDER_S
             holds: bool | None = None
             since_us, rest_s = self._since_us, 0.0
             if role in self._guilty:
@@ -165,8 +201,12 @@ class FloatOrder:
                 holds = True
             elif self._since_us is None:
                 holds = False
+            elif not self._suspect and self._likelier == role:
+                holds, wait_s = True, UNDECIDED_S
+            if holds and role in said:
+                holds = None
             found.append(
-                Claim(f"{self._well}.float_{role}_out_of_order", holds, OUT_OF_ORDER_S,
+                Claim(f"{self._well}.float_{role}_out_of_order", holds, wait_s,
                       partial(self._tell, role), rest_s, since_us)
             )  # fmt: skip
         return found
@@ -175,6 +215,7 @@ class FloatOrder:
         """What became of the claim about a float."""
         if stands and role not in self._guilty and self._since_us is not None:
             self._convict(role, self._since_us)
+            self._suspect = role
         elif not stands and role in self._guilty:
             self._guilty.pop(role)
             self._guilty_since_us.pop(role)
@@ -184,7 +225,8 @@ class FloatOrder:
         other = lower if role == upper else upper
         state = "made" if role == upper else "hangs"
         other_state = "hangs" if role == upper else "made"
-        reckoned = self._reckoning.volume_m3(self._since_us) if self._since_us else None
+        since_us = self._guilty_since_us.get(role, self._since_us)
+        reckoned = None if since_us is None else self._reckoning.volume_m3(since_us)
         evidence = ""
         if reckoned is not None:
             evidence = (
@@ -202,7 +244,8 @@ class FloatOrder:
     def save(self) -> Saved:
         """Its state as plain JSON values."""
         return {
-            "since_us": self._since_us, "suspect": self._suspect, "pair": plain(self._pair),
+            "since_us": self._since_us, "mover": self._mover, "suspect": self._suspect,
+            "likelier": self._likelier, "pair": plain(self._pair), "odd": dict(self._odd),
             "guilty": dict(self._guilty), "guilty_since_us": dict(self._guilty_since_us),
         }  # fmt: skip
 
@@ -210,7 +253,9 @@ class FloatOrder:
         """Take back a state from ``save``; floats that are gone are forgotten."""
         if not isinstance(saved, dict):
             raise ValueError("the saved order of floats is of another form")
-        self._since_us, self._suspect = saved["since_us"], saved["suspect"]
+        self._since_us, self._mover = saved["since_us"], saved["mover"]
+        self._suspect, self._likelier = saved["suspect"], saved["likelier"]
+        self._odd = {role: True for role in saved["odd"] if role in self._floats}
         self._pair = (saved["pair"][0], saved["pair"][1])
         self._guilty = {role: n for role, n in saved["guilty"].items() if role in self._floats}
         self._guilty_since_us = {

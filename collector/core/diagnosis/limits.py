@@ -49,6 +49,15 @@ SHORT_CYCLING_ENDS_S = 1800.0
 OUT_OF_ORDER_S = 10.0
 """Two floats deny each other for longer than ripples and brackets explain."""
 
+CLEAR = 2.0
+"""Standard errors of the reckoned volume by which it is clear that the water was not there."""
+
+FAR_AHEAD = 4.0
+"""Standard errors by which a single float that moves too early is not believed."""
+
+UNDECIDED_S = 1800.0
+"""Floats that deny each other for so long are reported even if it is not clear which is wrong."""
+
 ORDERLY_S = 3600.0
 """A float that was out of order and has moved since is believed again after so long without
 contradiction, or at its second movement."""

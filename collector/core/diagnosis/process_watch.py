@@ -40,6 +40,9 @@ class FilterWatch(ContactWatch):
             if move.breaks:
                 self._at_us = move.at_us
                 self._pumped_m3 = self._passed(change.by_us)
+        elif point != self._part.level and self._at_us is not None:
+            # It could not clean; from here on it can again.
+            self._at_us, self._pumped_m3 = change.by_us, self._passed(change.by_us)
 
     def hidden(self, last_good_us: int, panel: str) -> None:
         self._pumped_m3 = self._at_us = None
@@ -62,7 +65,7 @@ class FilterWatch(ContactWatch):
         missing = None if not can else inverse(cleans)
         if part.level is not None:
             called = self.contacts.made(part.level)
-            none_comes = False if cleans else both(missing, called)
+            none_comes = False if cleans else both(missing, called) or None
             found.append(
                 Claim(f"{self._filter}.cleaning_does_not_begin", none_comes, CLEANING_CALLED_S,
                       self._tell_called)
@@ -71,6 +74,8 @@ class FilterWatch(ContactWatch):
             late: bool | None = None
             if cleans:
                 late = False
+            elif self.standing.stands(f"{self._filter}.cleaning_does_not_begin"):
+                late = None  # said already
             elif missing and self._at_us is not None and self._pumped_m3 is not None:
                 passed = self._passed(now_us)
                 late = passed is not None and passed > self._pumped_m3
@@ -150,8 +155,9 @@ class DosingWatch(ContactWatch):
                 Claim(f"{self._name}.does_not_dose", False if runs else lacking or None,
                       DOSING_APART_S, self._tell_none)
             )  # fmt: skip
+            dry = False if runs is False else both(runs, inverse(flows)) or None
             found.append(
-                Claim(f"{self._name}.doses_without_flow", both(runs, inverse(flows)),
+                Claim(f"{self._name}.doses_without_flow", dry,
                       DOSING_APART_S, self._tell_dry)
             )  # fmt: skip
         return found

@@ -15,6 +15,7 @@ from functools import partial
 from collector.core.component import Saved
 from collector.core.diagnosis.contact_watch import both, inverse
 from collector.core.diagnosis.limits import (
+    NOT_IN_AUTO_AFTER_S,
     START_WITHIN_S,
     STOP_WITHIN_S,
     UNCALLED_AFTER_S,
@@ -163,8 +164,11 @@ class PumpCalls:
             runs_on: bool | None = both(runs, None if doubted else self.stop_opened())
             if runs_on and pump.name in self._uncalled:
                 runs_on = False  # said already
+            wait_s = STOP_WITHIN_S
+            if pump.auto is not None and self._contacts.made(pump.auto) is False:
+                wait_s += NOT_IN_AUTO_AFTER_S  # that it is in hand comes first
             found.append(
-                Claim(f"{pump.name}.failed_to_stop", runs_on, STOP_WITHIN_S,
+                Claim(f"{pump.name}.failed_to_stop", runs_on, wait_s,
                       partial(self._tell_stop, pump))
             )  # fmt: skip
         return found

@@ -31,6 +31,7 @@ class Reckoning:
         self._pump_flows: list[float] = []
         self._on_us: dict[str, int] = {}
         self._since_us: dict[str, int] = {}
+        self.level_m: float | None = None  # where it is metered
 
     def run_moved(self, pump: str, runs: bool | None, at_us: int) -> None:
         """A pump started or stopped; None loses the thread."""
@@ -63,7 +64,12 @@ class Reckoning:
 
     def volume_m3(self, at_us: int) -> tuple[float, float] | None:
         """Volume and its standard error at an instant; None where it cannot be said."""
-        if self._anchor_us is None or self._flows is None:
+        if self._flows is None:
+            return None
+        working_m3 = self._flows.estimator.working_m3
+        if self.level_m is not None:
+            return self.volume_of(self.level_m), 0.05 * working_m3
+        if self._anchor_us is None:
             return None
         elapsed_s = max(0, at_us - self._anchor_us) / 1e6
         come_m3 = self._inflow[0] * elapsed_s
@@ -73,21 +79,29 @@ class Reckoning:
             if name in self._since_us:
                 on_us += max(0, at_us - max(self._since_us[name], self._anchor_us))
             gone_m3 += flow * on_us / 1e6
-        working_m3 = self._flows.estimator.working_m3
         error = hypot(
             RECKONING_DOUBT * come_m3, self._inflow[1] * elapsed_s,
             RECKONING_DOUBT * gone_m3, 0.03 * working_m3,
         )  # fmt: skip
         return self._anchor_m3 + come_m3 - gone_m3, error
 
-    def passes(self, height_m: float, at_us: int, *, rising: bool) -> bool | None:
-        """Whether the water may have come to a height; None where it cannot be said."""
+    def ahead(self, height_m: float, at_us: int, *, rising: bool) -> float | None:
+        """How much too early a float at a height has moved, in standard errors of the reckoning.
+
+        Args:
+            height_m: at which it moved.
+            at_us: when.
+            rising: it made; else it broke.
+
+        Returns:
+            above 0 if the water cannot have been there yet; None where it cannot be said.
+        """
         reckoned = self.volume_m3(at_us)
         if reckoned is None:
             return None
-        there_m3 = self.volume_of(height_m)
-        off_m3 = there_m3 - reckoned[0] if rising else reckoned[0] - there_m3
-        return off_m3 <= 2.0 * reckoned[1]
+        volume_m3, error_m3 = reckoned
+        off_m3 = self.volume_of(height_m) - volume_m3
+        return (off_m3 if rising else -off_m3) / error_m3
 
     def volume_of(self, height_m: float) -> float:
         """Volume below a height; 0 where there are no estimates."""
@@ -108,6 +122,7 @@ class Reckoning:
             "anchor_us": self._anchor_us, "anchor_m3": self._anchor_m3,
             "inflow": plain(self._inflow), "pump_flows": plain(self._pump_flows),
             "on_us": dict(self._on_us), "since_us": dict(self._since_us),
+            "level_m": self.level_m,
         }  # fmt: skip
 
     def restore(self, saved: object) -> None:
@@ -118,5 +133,6 @@ class Reckoning:
         self._inflow = (saved["inflow"][0], saved["inflow"][1])
         self._pump_flows = list(saved["pump_flows"])
         self._on_us, self._since_us = dict(saved["on_us"]), dict(saved["since_us"])
+        self.level_m = saved["level_m"]
         if self._flows is None or len(self._pump_flows) != len(self._flows.estimator.pumps.names):
             self._anchor_us = None

@@ -88,11 +88,12 @@ class WellWatch(ContactWatch):
             return found
         good = isinstance(change.value, float) and change.quality is not Quality.BAD
         self._faults.level_m = float(change.value or 0.0) if good else None
+        self._reckoning.level_m = self._faults.level_m
         return self._take(change.by_us, change.by_us)
 
     def lost(self, panel: str, reason: str, last_good_us: int, by_us: int) -> list[Output]:
         if self._level is not None and self._level.partition(".")[0] == panel:
-            self._faults.level_m = None
+            self._faults.level_m = self._reckoning.level_m = None
         found = super().lost(panel, reason, last_good_us, by_us)
         self._note()
         return found
@@ -136,10 +137,13 @@ class WellWatch(ContactWatch):
         if self._faults.chatters(role, change.by_us):
             self._chattered_us = change.by_us
             self._quiet_us = change.by_us + round(CHATTER_WINDOW_S * 1e6) + 1
-        self._order.moved(
-            role, self._shown(), change.after_us, move.at_us, change.by_us,
-            pumping=self._pumping() is True,
-        )  # fmt: skip
+        if self._chattered(change.by_us):
+            self._order.pause()
+        else:
+            self._order.moved(
+                role, self._shown(), change.after_us, move.at_us, change.by_us,
+                pumping=self._pumping() is True,
+            )  # fmt: skip
         if role in ("start_2", "high") and move.made:
             self._turns.called_lag()
 
@@ -188,12 +192,15 @@ class WellWatch(ContactWatch):
         runs = [self.contacts.made(point) for point in self._pump_of]
         return True if True in runs else None if None in runs else False
 
+    def _chattered(self, now_us: int) -> bool:
+        """Whether a float chatters or has of late."""
+        return self._chattered_us > 0 and now_us - self._chattered_us < CHATTER_ENDS_S * 1e6
+
     def _doubted(self, now_us: int) -> bool:
         """Whether what the floats say cannot be believed."""
-        chattered = self._chattered_us and now_us - self._chattered_us < CHATTER_ENDS_S * 1e6
         return (
             self._order.doubted
-            or bool(chattered)
+            or self._chattered(now_us)
             or any(
                 self.standing.stands(f"{self._well}.float_{role}_{what}")
                 for role in self._role_of.values()
@@ -207,8 +214,14 @@ class WellWatch(ContactWatch):
 
     def claims(self, now_us: int) -> list[Claim]:
         doubted = self._doubted(now_us)
-        found = self._order.claims()
-        found += self._faults.claims(self._shown(), now_us)
+        said = {
+            role
+            for role in self._role_of.values()
+            if self.standing.stands(f"{self._well}.float_{role}_against_level")
+        }
+        found = self._order.claims(said)
+        suspected = {role for role in self._role_of.values() if self._order.suspects(role)} - said
+        found += self._faults.claims(self._shown(), now_us, suspected)
         if self._calls.works:
             found += self._calls.claims(doubted=doubted)
             found += self._turn_claims(doubted)
@@ -223,17 +236,22 @@ class WellWatch(ContactWatch):
             for pump in self._pump_of.values()
             for what in ("failed_to_start", "runs_uncalled", "failed_to_stop")
         )
+        explained = explained or any(
+            self._calls.available(pump) is not True for pump in self._pump_of.values()
+        )
         if explained:
             self._turns.interrupt()
         return self._turns.claims()
 
     def _short_cycling(self, pump: str, now_us: int, doubted: bool) -> Claim:
         starts = self._starts[pump]
+        if doubted:
+            starts.clear()  # it may be the floats that make it start
         while starts and starts[0] <= now_us - HOUR_US:
             starts.popleft()
         over = len(starts) > self._limits[pump]
         return Claim(
-            f"{pump}.short_cycling", None if over and doubted else over, 0.0,
+            f"{pump}.short_cycling", None if doubted else over, 0.0,
             partial(self._tell_cycling, pump), SHORT_CYCLING_ENDS_S,
         )  # fmt: skip
 
