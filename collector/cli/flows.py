@@ -18,7 +18,7 @@ from collector.cli.spans import (
     span_of,
 )
 from collector.cli.tables import table
-from collector.core.calendar import begin_of, next_hour
+from collector.core.calendar import end_of
 from collector.core.quantities import QUANTITIES
 from collector.errors import ExitCode
 from collector.plant.equipment import Machine
@@ -118,12 +118,7 @@ def _rows(lines: list[TotalLine], plant: Plant, span: Span) -> list[dict[str, An
 
 def _length_h(line: TotalLine, span: Span) -> float:
     """Length of the line's period by the calendar, in hours."""
-    if line.period == "hour":
-        end_us = next_hour(line.begin_utc_us, span.zone)
-    else:  # surely within the period that follows
-        days = 1.5 if line.period == "day" else 40
-        later_us = begin_of(line.period, line.begin_utc_us, span.zone) + round(days * 86_400e6)
-        end_us = begin_of(line.period, later_us, span.zone)
+    end_us = end_of(line.period, line.begin_utc_us, span.zone)
     return (end_us - line.begin_utc_us) / 3_600_000_000
 
 

@@ -12,7 +12,18 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from collector import __version__
-from collector.cli import check, curve, cycles, demo, flows, loopcheck, run, runtime, status
+from collector.cli import (
+    check,
+    curve,
+    cycles,
+    demo,
+    flows,
+    loopcheck,
+    recompute,
+    run,
+    runtime,
+    status,
+)
 from collector.cli.command import Answer, Command, near
 from collector.errors import CommandLineError, ExitCode, WeirkeeperError
 from collector.settings import TRACEBACK
@@ -25,6 +36,7 @@ COMMANDS: tuple[Command, ...] = (
     flows.COMMAND,
     runtime.COMMAND,
     cycles.COMMAND,
+    recompute.COMMAND,
     curve.COMMAND,
     demo.COMMAND,
 )

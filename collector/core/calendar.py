@@ -42,6 +42,14 @@ def begin_of(period: str, wall_us: int, zone: tzinfo) -> int:
     return instant_us(day if period == "day" else day.replace(day=1))
 
 
+def end_of(period: str, wall_us: int, zone: tzinfo) -> int:
+    """When the hour, day or month ends in which an instant lies."""
+    if period == "hour":
+        return next_hour(wall_us, zone)
+    surely_later_us = round({"day": 1.5, "month": 40.0}[period] * 86_400e6)
+    return begin_of(period, begin_of(period, wall_us, zone) + surely_later_us, zone)
+
+
 def next_hour(wall_us: int, zone: tzinfo) -> int:
     """The next full hour after an instant; every day and month begins at one."""
     return wall_us + 3_600_000_000 - _into_hour_us(local(wall_us, zone))

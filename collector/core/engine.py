@@ -183,6 +183,11 @@ class Engine:
         if moved:
             self._wake_us = min(self._deadlines.values(), default=None)
 
+    @property
+    def longest_correction_us(self) -> int:
+        """How long after its end a period may still be told again."""
+        return self.periods.kept_us
+
     def has_watched(self, panel: str) -> bool:
         """Whether anything, good or bad, is on record of a panel."""
         link = self.components[panel]

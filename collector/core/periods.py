@@ -122,7 +122,7 @@ class Periods:
         self._offset_us = offset_us
         self._start_us = start_us
         self._grace_us = grace_us
-        self._kept_us = max(grace_us, kept_us)
+        self.kept_us = max(grace_us, kept_us)
         self._ended: deque[Span] = deque()
         self._open: dict[str, Span] = {}
         self._greatest_key_us: dict[str, int] = {}
@@ -233,7 +233,7 @@ class Periods:
         self._plan(at_us)
 
     def _is_settled(self, span: Span, at_us: int) -> bool:
-        return _end(span).at_us + self._kept_us <= at_us
+        return _end(span).at_us + self.kept_us <= at_us
 
     # --- figures --------------------------------------------------------------------------------
 

@@ -132,15 +132,22 @@ class JournalReader:
             sequence = least
         return found
 
-    def latest(self, kinds: Kinds = None) -> dict[tuple[RecordKind, str], Record]:
-        """The newest record of each subject, by kind and subject."""
+    def latest(
+        self, kinds: Kinds = None, before: int | None = None
+    ) -> dict[tuple[RecordKind, str], Record]:
+        """The newest record of each subject, by kind and subject.
+
+        Args:
+            kinds: only these, or all.
+            before: as it was before this sequence; None for now.
+        """
         wanted = _kinds(RecordKind if kinds is None else kinds)
         newest = self._read(
             f"SELECT {rows.COLUMNS} FROM (SELECT (SELECT max(r.sequence) FROM record r "
-            "WHERE r.subject = s.id) AS newest FROM subject s "
+            "WHERE r.subject = s.id AND r.sequence < ?) AS newest FROM subject s "
             "WHERE s.kind IN (SELECT value FROM json_each(?))) "
             "JOIN record ON sequence = newest ORDER BY sequence",
-            (wanted,),
+            (rows.INT64 - 1 if before is None else before, wanted),
         )
         return {(record.kind, record.subject): record for record in newest}
 
@@ -191,6 +198,11 @@ class JournalReader:
             "ORDER BY sequence LIMIT ?",
             (subject, low, high, from_us, to_us, limit),
         )
+
+    def sequence_at(self, at_us: int) -> int:
+        """A sequence before which nothing on record is as young as a plant time."""
+        disorder_us = self._one("SELECT disorder_us FROM journal")
+        return self._first_from(at_us - disorder_us, self.first(), self.head())
 
     def _first_from(self, at_us: int, first: int, last: int) -> int:
         """A sequence before which nothing is younger than ``at_us``, by halving.
@@ -249,6 +261,13 @@ class JournalReader:
             (kind,),
         )
         return None if row is None else Configuration(*row)
+
+    def configurations(self, kind: str) -> dict[str, Configuration]:
+        """All files of a kind that ever were in force, by hash."""
+        found = self._rows(
+            "SELECT kind, hash, text, first_utc_us FROM configuration WHERE kind = ?", (kind,)
+        )
+        return {row[1]: Configuration(*row) for row in found}
 
     @property
     def journal_id(self) -> str:

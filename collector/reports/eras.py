@@ -28,6 +28,14 @@ class Eras:
         """The date of an instant of plant time, microseconds since 1970, UTC."""
         return plant_us + self.offsets_us[bisect_right(self.begins_us, plant_us)]
 
+    def plant_us(self, wall_us: int) -> int:
+        """The plant time dated so; the earliest where the clock was set back, else the nearest."""
+        bounds_us = [*self.begins_us, EVER_US]
+        for end_us, offset_us in zip(bounds_us, self.offsets_us, strict=True):
+            if wall_us - offset_us < end_us:
+                return wall_us - offset_us
+        return wall_us - self.offsets_us[-1]
+
     def earliest_plant_us(self, wall_us: int) -> int:
         """A plant time before which nothing was dated ``wall_us`` or later."""
         return wall_us - max(self.offsets_us)

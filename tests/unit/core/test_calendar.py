@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.core.calendar import begin_of, next_hour
+from collector.core.calendar import begin_of, end_of, next_hour
 
 HOUR_US = 3_600_000_000
 LONDON = ZoneInfo("Europe/London")
@@ -54,6 +54,7 @@ def test_days_begin_and_end_when_the_zone_says(
     assert day_us == utc(begin)
     assert following_us == utc(end)
     assert begin_of("day", utc(end) - 1, ZoneInfo(zone)) == day_us
+    assert end_of("day", utc(inside), ZoneInfo(zone)) == utc(end)
     assert following_us - day_us == hours * HOUR_US
 
 
@@ -61,6 +62,7 @@ def test_a_month_begins_at_the_midnight_of_its_first_day() -> None:
     """March 2026 in London begins in winter time and ends in summer time."""
     assert begin_of("month", utc("2026-03-31T12:00"), LONDON) == utc("2026-03-01T00:00")
     assert begin_of("month", utc("2026-03-31T23:30"), LONDON) == utc("2026-03-31T23:00")
+    assert end_of("month", utc("2026-03-31T12:00"), LONDON) == utc("2026-03-31T23:00")
 
 
 @given(st.integers(utc("2020-01-01"), utc("2035-01-01")), st.sampled_from(ZONES))

@@ -1,0 +1,316 @@
+"""Deriving the past again, from the changes the journal keeps.
+
+The engine that watches is fed with the journaled inputs again, with the plant files that were in
+force then or with a corrected one from a date on. What comes out are totals of hours, plant days
+and months; those that differ from what is on record are written as new records which say that they
+are recomputed and with which file. The old ones stay.
+
+An engine that begins in the middle knows what the journal says of that instant, but its estimates
+have yet to settle; so it begins some time before the span, and what it tells of that time is not
+used. Where the journal is no older, it begins with the journal, and derives exactly what was
+derived live.
+
+Only totals are derived again. Figures and events of single instants stay as they were told, since
+the journal's order is that of plant time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from math import isclose
+from zoneinfo import ZoneInfo
+
+from collector.core.calendar import end_of
+from collector.core.engine import Engine
+from collector.core.pipeline import INPUT_KINDS, input_of
+from collector.core.records import (
+    COLLECTOR_STOPPED,
+    RECOMPUTED,
+    Input,
+    PanelLost,
+    PanelReturned,
+    PointChanged,
+    Quality,
+    Record,
+    RecordKind,
+    Tick,
+    Total,
+)
+from collector.errors import ConfigurationError, JournalError
+from collector.journal.reader import JournalReader
+from collector.plant.load import parse_plant
+from collector.plant.model import Plant
+from collector.plant_file import PlantFile
+from collector.reports.eras import ALL, EVER_US, Eras
+
+PAGE = 5_000
+DAY_US = 86_400_000_000
+NOT_DERIVED = "no longer derived"
+HASH_SHOWN = 12
+# Sums in another order differ in the last of a double's digits.
+SAME = 1e-9
+# Extremes are of the instants at which somebody looked, which lie up to a scan apart from those
+# made again here; which scan it was is not on record.
+SAMPLED = ("_least", "_greatest")
+SAME_SAMPLE = 0.05
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A total that comes out otherwise than it is on record.
+
+    Args:
+        before: on record, the newest; None where there was none.
+        after: derived again.
+    """
+
+    before: Record | None
+    after: Total
+
+
+@dataclass(slots=True)
+class Recomputed:
+    """What came out.
+
+    Args:
+        changes: journaled inputs that were taken.
+        totals: how many of the span were derived.
+        differences: those that are not as on record.
+        files: hash of each plant file that was used.
+    """
+
+    changes: int = 0
+    totals: int = 0
+    differences: list[Difference] = field(default_factory=list)
+    files: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """A plant file and from when on it is in force."""
+
+    from_us: int
+    hash: str
+    plant: Plant
+
+
+def recompute(
+    reader: JournalReader,
+    eras: Eras,
+    from_us: int,
+    to_us: int,
+    corrected: PlantFile | None,
+    warm_up_us: int,
+) -> Recomputed:
+    """Derive a span of the past again.
+
+    Args:
+        reader: the journal.
+        eras: its steps of the wall clock.
+        from_us, to_us: the span, plant time; totals of periods wholly within it are told.
+        corrected: the plant file to use from ``from_us`` on; None for those in force then.
+        warm_up_us: how long before the span to begin.
+
+    Raises:
+        JournalError: nothing is on record from which to derive, or a plant file is missing.
+        ConfigurationError: a plant file on record is one this version does not understand.
+    """
+    first = reader.records_between(reader.first(), reader.head(), 1)
+    if not first:
+        raise JournalError(f"the journal {reader.path} is empty")
+    start_us = max(from_us - warm_up_us, first[0].at_us)
+    derived = _Derivation(reader, eras, start_us, _stretches(reader, start_us, from_us, corrected))
+    found: dict[tuple[str, int], Total] = {}
+    for total in derived.totals(to_us):
+        if from_us <= total.from_us and total.to_us <= to_us:
+            found[total.subject, total.from_us] = total
+    result = Recomputed(derived.changes, len(found), files=derived.files)
+    on_record = _on_record(reader, from_us, to_us)
+    for key, total in found.items():
+        before = on_record.pop(key, None)
+        if before is None or not _is_same(before, total):
+            result.differences.append(Difference(before, total))
+    for (subject, begin_us), before in on_record.items():
+        period = subject.rpartition(".")[2]
+        end_us = eras.plant_us(end_of(period, eras.wall_us(begin_us), derived.zone))
+        if before.value is not None and end_us <= to_us:
+            gone = Total(subject, begin_us, end_us, None, None, None, Quality.BAD, NOT_DERIVED)
+            result.differences.append(Difference(before, gone))
+    result.differences.sort(key=lambda one: (one.after.from_us, one.after.subject))
+    return result
+
+
+def records_of(result: Recomputed, told_us: int, offset_us: int) -> list[Record]:
+    """The records that put what came out beside what is on record.
+
+    Args:
+        told_us: plant time of this instant, not before the newest record.
+        offset_us: wall time minus plant time now.
+    """
+    with_files = ", ".join(name[:HASH_SHOWN] for name in result.files)
+    head = f"{RECOMPUTED} with plant file {with_files}"
+    found = []
+    for difference in result.differences:
+        total = difference.after
+        found.append(
+            Record(
+                RecordKind.TOTAL, total.subject, told_us, told_us + offset_us, total.from_us,
+                total.value, total.quality, "; ".join(filter(None, (head, total.reason))),
+                total.low, total.high,
+            )
+        )  # fmt: skip
+    return found
+
+
+class _Derivation:
+    """One run of the engine over the journal."""
+
+    def __init__(
+        self, reader: JournalReader, eras: Eras, start_us: int, stretches: list[Stretch]
+    ) -> None:
+        self.changes = 0
+        self.files = [stretches[0].hash]
+        self.zone = ZoneInfo(stretches[0].plant.plant.time_zone)
+        self._reader = reader
+        self._offset_us = eras.wall_us(start_us) - start_us
+        self._start_us = start_us
+        self._stretches = stretches
+        self._engine = Engine(stretches[0].plant, start_us, offset_us=self._offset_us)
+
+    def totals(self, to_us: int) -> Iterator[Total]:
+        """All totals up to ``to_us``, in the order in which they are told."""
+        sequence = self._reader.sequence_at(self._start_us)
+        for news in self._known_at(sequence):
+            yield from self._take(news)
+        waiting = self._stretches[1:]
+        end_us = to_us + self._engine.longest_correction_us
+        for news in self._inputs(sequence, end_us):
+            while waiting and waiting[0].from_us <= news.by_us:
+                yield from self._change_plant(waiting.pop(0))
+            self.changes += 1
+            yield from self._pass_time(_watched_us(news))
+            yield from self._take(news)
+        yield from self._pass_time(end_us)
+        yield from self._take(Tick(end_us))
+
+    def _pass_time(self, until_us: int) -> Iterator[Total]:
+        """Tick as the daemon did: extremes are of the instants at which somebody looked."""
+        while (at_us := self._engine.next_deadline_us()) <= until_us:
+            yield from self._take(Tick(at_us))
+
+    def _take(self, news: Input) -> Iterator[Total]:
+        for output in self._engine.step(news):
+            if isinstance(output, Total):
+                yield output
+
+    def _change_plant(self, stretch: Stretch) -> Iterator[Total]:
+        """Put another plant file in force, as the daemon does: the state goes on."""
+        yield from self._take(Tick(stretch.from_us))
+        self.files.append(stretch.hash)
+        self.zone = ZoneInfo(stretch.plant.plant.time_zone)
+        saved = self._engine.save()
+        self._engine = Engine(stretch.plant, stretch.from_us, offset_us=self._engine.offset_us)
+        self._engine.restore(saved)
+
+    def _inputs(self, sequence: int, end_us: int) -> Iterator[Input]:
+        after = sequence - 1
+        while page := self._reader.records_after(after, PAGE, INPUT_KINDS):
+            for record in page:
+                if record.at_us > end_us:
+                    return
+                if record.at_us >= self._start_us:
+                    yield input_of(record)
+            after = page[-1].sequence
+
+    def _known_at(self, sequence: int) -> Iterator[Input]:
+        """What was known when the derivation begins, as if it had just been seen."""
+        at_us = self._start_us
+        latest = self._reader.latest(
+            (RecordKind.POINT, RecordKind.PANEL_LOST, RecordKind.PANEL_RETURNED), sequence
+        )
+        for (kind, subject), record in latest.items():
+            if kind is RecordKind.POINT:
+                yield PointChanged(
+                    subject, record.value, record.quality, record.reason, at_us, at_us
+                )
+        for panel in sorted({name for kind, name in latest if kind is not RecordKind.POINT}):
+            lost = latest.get((RecordKind.PANEL_LOST, panel))
+            back = latest.get((RecordKind.PANEL_RETURNED, panel))
+            if back is not None:
+                yield PanelReturned(panel, at_us)
+            if lost is not None and (back is None or back.sequence < lost.sequence):
+                yield PanelLost(panel, lost.reason, at_us, at_us)
+
+
+def _watched_us(news: Input) -> int:
+    """Up to when the collector watched before an input: not during its own stop."""
+    if isinstance(news, PanelLost) and news.reason == COLLECTOR_STOPPED:
+        return news.last_good_us
+    return news.by_us
+
+
+def _stretches(
+    reader: JournalReader, start_us: int, from_us: int, corrected: PlantFile | None
+) -> list[Stretch]:
+    """The plant files in force from ``start_us`` on, in order."""
+    texts = reader.configurations("plant")
+    found: list[Stretch] = []
+    records = [
+        record
+        for record in reader.history("plant", -EVER_US, EVER_US, ALL)
+        if record.kind is RecordKind.CONFIGURATION
+    ]
+    in_force = max((one.at_us for one in records if one.at_us <= start_us), default=-EVER_US)
+    for record in records:
+        if record.at_us < in_force or (corrected is not None and record.at_us >= from_us):
+            continue
+        kept = texts.get(str(record.value))
+        if kept is None:
+            raise JournalError(
+                f"the journal {reader.path} lacks the plant file {str(record.value)[:HASH_SHOWN]} "
+                "that was in force then; give one with --plant"
+            )
+        try:
+            plant = parse_plant(kept.text, f"plant file {kept.hash[:HASH_SHOWN]} on record")
+        except ConfigurationError as error:
+            raise JournalError(
+                f"this version does not understand the plant file {kept.hash[:HASH_SHOWN]} that "
+                "was in force then; give one with --plant"
+            ) from error
+        found.append(Stretch(record.at_us, kept.hash, plant))
+    if corrected is not None:
+        found.append(Stretch(max(from_us, start_us), corrected.hash, corrected.plant))
+    if not found:
+        raise JournalError(f"the journal {reader.path} has no plant file on record")
+    if corrected is not None and from_us <= start_us:
+        return [replace(found[-1], from_us=start_us)]
+    return found
+
+
+def _on_record(reader: JournalReader, from_us: int, to_us: int) -> dict[tuple[str, int], Record]:
+    """The totals on record that count, of periods that begin in the span."""
+    found: dict[tuple[str, int], Record] = {}
+    for _, subject in reader.latest((RecordKind.TOTAL,)):
+        for record in reader.history(subject, from_us, EVER_US, ALL):
+            if from_us <= record.after_us < to_us:
+                found[subject, record.after_us] = record
+    return found
+
+
+def _is_same(before: Record, after: Total) -> bool:
+    reason = before.reason
+    if before.recomputed:
+        reason = reason.partition("; ")[2]
+    sampled = before.subject.partition(".")[2].partition(".")[0].endswith(SAMPLED)
+    tolerance = SAME_SAMPLE if sampled else SAME
+    pairs = ((before.value, after.value), (before.low, after.low), (before.high, after.high))
+    return (before.quality, reason) == (after.quality, after.reason) and all(
+        _is_close(left, right, tolerance) for left, right in pairs
+    )
+
+
+def _is_close(left: object, right: float | None, tolerance: float) -> bool:
+    if not isinstance(left, int | float) or right is None:
+        return left is right
+    return isclose(left, right, rel_tol=tolerance, abs_tol=SAME)
