@@ -84,17 +84,30 @@ METER_AGAINST_FLOAT_S = 300.0
 
 # --- hydraulics ---------------------------------------------------------------------------------
 
-WEAR_SETTLED = 0.04
+WEAR_SETTLED = 0.03
 """Relative standard error at which a pump's factor is a reference to compare with."""
 
+REFERENCE_S = 48.0 * 3600.0
+REFERENCE_STOPS = 8
+"""A reference is the mean over so long, and over so many runs."""
+
 WEAR_LEAST_LOSS = 0.08
-"""A smaller loss of flow is not worth opening a pump for."""
+"""A smaller loss of flow is not worth opening a pump for. Tuned: well clear of healthy pumps."""
 
 WEAR_SURE = 3.5
-"""Standard errors by which a loss must exceed nothing."""
+"""Standard errors by which a change must exceed nothing."""
+
+WEAR_STOPS = 3
+"""Runs in a row after which the loss was there."""
+
+WEAR_APART = 0.06
+"""By so much more than the others a pump has fallen alone; nearer than this they fell together."""
 
 WEAR_ENDS_LOSS = 0.05
 """A pump is well again when its loss has come back to this."""
+
+WEAR_RISE = 0.04
+"""By so much all pumps of a well seem to have got better. Tuned."""
 
 # --- inflow -------------------------------------------------------------------------------------
 

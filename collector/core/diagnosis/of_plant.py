@@ -9,6 +9,7 @@ from collector.core.diagnosis.availability import AvailabilityWatch
 from collector.core.diagnosis.panels import MainsWatch, PanelWatch
 from collector.core.diagnosis.process_watch import DosingWatch, FilterWatch
 from collector.core.diagnosis.pump_calls import CalledPump
+from collector.core.diagnosis.pump_trend import PumpTrend
 from collector.core.diagnosis.rhythm import RhythmWatch
 from collector.core.diagnosis.standing import sure_after_us
 from collector.core.diagnosis.well_watch import WellWatch
@@ -166,9 +167,16 @@ class _Makers:
             return []
         visits = any(self._plant.panels[p.partition(".")[0]].visits for p in points)
         alternating = group is not None and group.duty == "alternating" and group.needed == 1
-        return [
+        flows, sure_us = self._flows.get(name), self.sure_us(points)
+        found: list[Component] = [
             WellWatch(
-                name, part, called, limits, self.sure_us(points),
-                alternating=alternating, visits=visits, flows=self._flows.get(name),
+                name, part, called, limits, sure_us,
+                alternating=alternating, visits=visits, flows=flows,
             )
         ]  # fmt: skip
+        if flows is not None:
+            serials = {
+                pump: serial for pump in order if (serial := pumps[pump].serial_number) is not None
+            }
+            found.append(PumpTrend(name, part.title, called, serials, flows, sure_us))
+        return found
