@@ -17,7 +17,7 @@ the journal's order is that of plant time.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from math import isclose
 from zoneinfo import ZoneInfo
 
@@ -37,21 +37,19 @@ from collector.core.records import (
     Tick,
     Total,
 )
-from collector.errors import ConfigurationError, JournalError
+from collector.errors import JournalError
 from collector.journal.reader import JournalReader
-from collector.plant.load import parse_plant
-from collector.plant.model import Plant
 from collector.plant_file import PlantFile
+from collector.plant_history import HASH_SHOWN, InForce, plant_files
 from collector.reports.eras import ALL, EVER_US, Eras
 
 PAGE = 5_000
 DAY_US = 86_400_000_000
 NOT_DERIVED = "no longer derived"
-HASH_SHOWN = 12
 # Sums in another order differ in the last of a double's digits.
 SAME = 1e-9
-# Extremes are of the instants at which somebody looked, which lie up to a scan apart from those
-# made again here; which scan it was is not on record.
+# Extremes are of the instants at which somebody looked, which are not on record: those made again
+# here lie up to a scan apart. So they are told again only for a corrected file.
 SAMPLED = ("_least", "_greatest")
 SAME_SAMPLE = 0.05
 
@@ -86,15 +84,6 @@ class Recomputed:
     files: list[str] = field(default_factory=list)
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """A plant file and from when on it is in force."""
-
-    from_us: int
-    hash: str
-    plant: Plant
-
-
 def recompute(
     reader: JournalReader,
     eras: Eras,
@@ -113,22 +102,26 @@ def recompute(
         warm_up_us: how long before the span to begin.
 
     Raises:
-        JournalError: nothing is on record from which to derive, or a plant file is missing.
-        ConfigurationError: a plant file on record is one this version does not understand.
+        JournalError: nothing is on record from which to derive, or a plant file of then is missing
+            or not understood by this version.
     """
     first = reader.records_between(reader.first(), reader.head(), 1)
     if not first:
         raise JournalError(f"the journal {reader.path} is empty")
-    start_us = max(from_us - warm_up_us, first[0].at_us)
-    derived = _Derivation(reader, eras, start_us, _stretches(reader, start_us, from_us, corrected))
+    alive = reader.alive()
+    newest_us = max(reader.recent(1)[0].at_us, alive.at_us if alive else 0)
+    start_us, to_us = max(from_us - warm_up_us, first[0].at_us), min(to_us, newest_us)
+    derived = _Derivation(reader, eras, start_us, plant_files(reader, start_us, from_us, corrected))
     found: dict[tuple[str, int], Total] = {}
-    for total in derived.totals(to_us):
+    for total in derived.totals(to_us, newest_us):
         if from_us <= total.from_us and total.to_us <= to_us:
             found[total.subject, total.from_us] = total
     result = Recomputed(derived.changes, len(found), files=derived.files)
     on_record = _on_record(reader, from_us, to_us)
     for key, total in found.items():
         before = on_record.pop(key, None)
+        if corrected is None and _is_sampled(total.subject):
+            continue
         if before is None or not _is_same(before, total):
             result.differences.append(Difference(before, total))
     for (subject, begin_us), before in on_record.items():
@@ -167,7 +160,7 @@ class _Derivation:
     """One run of the engine over the journal."""
 
     def __init__(
-        self, reader: JournalReader, eras: Eras, start_us: int, stretches: list[Stretch]
+        self, reader: JournalReader, eras: Eras, start_us: int, stretches: list[InForce]
     ) -> None:
         self.changes = 0
         self.files = [stretches[0].hash]
@@ -178,13 +171,17 @@ class _Derivation:
         self._stretches = stretches
         self._engine = Engine(stretches[0].plant, start_us, offset_us=self._offset_us)
 
-    def totals(self, to_us: int) -> Iterator[Total]:
-        """All totals up to ``to_us``, in the order in which they are told."""
+    def totals(self, to_us: int, newest_us: int) -> Iterator[Total]:
+        """All totals up to ``to_us``, in the order in which they are told.
+
+        Args:
+            newest_us: the end of what is on record.
+        """
         sequence = self._reader.sequence_at(self._start_us)
         for news in self._known_at(sequence):
             yield from self._take(news)
         waiting = self._stretches[1:]
-        end_us = to_us + self._engine.longest_correction_us
+        end_us = min(to_us + self._engine.longest_correction_us, newest_us)
         for news in self._inputs(sequence, end_us):
             while waiting and waiting[0].from_us <= news.by_us:
                 yield from self._change_plant(waiting.pop(0))
@@ -204,7 +201,7 @@ class _Derivation:
             if isinstance(output, Total):
                 yield output
 
-    def _change_plant(self, stretch: Stretch) -> Iterator[Total]:
+    def _change_plant(self, stretch: InForce) -> Iterator[Total]:
         """Put another plant file in force, as the daemon does: the state goes on."""
         yield from self._take(Tick(stretch.from_us))
         self.files.append(stretch.hash)
@@ -250,44 +247,6 @@ def _watched_us(news: Input) -> int:
     return news.by_us
 
 
-def _stretches(
-    reader: JournalReader, start_us: int, from_us: int, corrected: PlantFile | None
-) -> list[Stretch]:
-    """The plant files in force from ``start_us`` on, in order."""
-    texts = reader.configurations("plant")
-    found: list[Stretch] = []
-    records = [
-        record
-        for record in reader.history("plant", -EVER_US, EVER_US, ALL)
-        if record.kind is RecordKind.CONFIGURATION
-    ]
-    in_force = max((one.at_us for one in records if one.at_us <= start_us), default=-EVER_US)
-    for record in records:
-        if record.at_us < in_force or (corrected is not None and record.at_us >= from_us):
-            continue
-        kept = texts.get(str(record.value))
-        if kept is None:
-            raise JournalError(
-                f"the journal {reader.path} lacks the plant file {str(record.value)[:HASH_SHOWN]} "
-                "that was in force then; give one with --plant"
-            )
-        try:
-            plant = parse_plant(kept.text, f"plant file {kept.hash[:HASH_SHOWN]} on record")
-        except ConfigurationError as error:
-            raise JournalError(
-                f"this version does not understand the plant file {kept.hash[:HASH_SHOWN]} that "
-                "was in force then; give one with --plant"
-            ) from error
-        found.append(Stretch(record.at_us, kept.hash, plant))
-    if corrected is not None:
-        found.append(Stretch(max(from_us, start_us), corrected.hash, corrected.plant))
-    if not found:
-        raise JournalError(f"the journal {reader.path} has no plant file on record")
-    if corrected is not None and from_us <= start_us:
-        return [replace(found[-1], from_us=start_us)]
-    return found
-
-
 def _on_record(reader: JournalReader, from_us: int, to_us: int) -> dict[tuple[str, int], Record]:
     """The totals on record that count, of periods that begin in the span."""
     found: dict[tuple[str, int], Record] = {}
@@ -302,12 +261,15 @@ def _is_same(before: Record, after: Total) -> bool:
     reason = before.reason
     if before.recomputed:
         reason = reason.partition("; ")[2]
-    sampled = before.subject.partition(".")[2].partition(".")[0].endswith(SAMPLED)
-    tolerance = SAME_SAMPLE if sampled else SAME
+    tolerance = SAME_SAMPLE if _is_sampled(after.subject) else SAME
     pairs = ((before.value, after.value), (before.low, after.low), (before.high, after.high))
     return (before.quality, reason) == (after.quality, after.reason) and all(
         _is_close(left, right, tolerance) for left, right in pairs
     )
+
+
+def _is_sampled(subject: str) -> bool:
+    return subject.split(".")[1].endswith(SAMPLED)
 
 
 def _is_close(left: object, right: float | None, tolerance: float) -> bool:

@@ -17,6 +17,7 @@ from collector.errors import CommandLineError, JournalHeld
 from collector.journal.reader import JournalReader
 from collector.journal.writer import Journal
 from collector.plant_file import read_plant_file
+from collector.plant_history import HASH_SHOWN
 from collector.recompute import DAY_US, Difference, Recomputed, recompute, records_of
 from collector.reports.eras import Eras, read_eras
 
@@ -115,7 +116,7 @@ def _answer(result: Recomputed, span: Span, eras: Eras, took_s: float, *, writte
     verdict = "all are as on record" if not count else f"{count} differ from what is on record"
     lines = [
         f"{result.changes} changes taken again, {data['changes_per_s']:.0f} a second",
-        f"plant files: {', '.join(name[:12] for name in result.files)}",
+        f"plant files: {', '.join(name[:HASH_SHOWN] for name in result.files)}",
         f"{result.totals} totals, {verdict}",
     ]
     if count:

@@ -126,6 +126,9 @@ class Engine:
                 news.panel,
                 lambda part: part.lost(news.panel, news.reason, news.last_good_us, news.by_us),
             )
+            if news.reason == COLLECTOR_STOPPED:  # nobody asked for figures meanwhile
+                next_us = _grid_after(news.by_us, self._period_us)
+                self._next_report_us = max(self._next_report_us, next_us)
             if news.last_good_us < self.periods.last_read_us:
                 names = [part.name for part in self._of_panel.get(news.panel, ())]
                 found += self.periods.read_again(names, news.last_good_us)
@@ -153,9 +156,15 @@ class Engine:
         link = self.components.get(point.partition(".")[0])  # gone in an old record
         return isinstance(link, LinkMeter) and link.up
 
+    def _sees_nothing(self) -> bool:
+        """Whether no panel answers."""
+        return not any(self._answers(panel) for panel in self._panels)
+
     def _pass_time(self, until_us: int) -> list[Output]:
         """Wake what is due up to a plant time, the earliest first."""
         found: list[Output] = []
+        if self._wake_us is not None and self._wake_us <= until_us and self._sees_nothing():
+            self.periods.see_nothing_until(until_us)
         while self._wake_us is not None and self._wake_us <= until_us:
             at_us = self._wake_us
             due = [name for name in self._timed if self._deadlines.get(name) == at_us]

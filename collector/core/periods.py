@@ -13,7 +13,7 @@ that totals add up over any split. Rules:
   and begins the other at that instant, so that nothing counts twice; both are uncertain.
 * What nobody watched before the collector began is unknown time of the period.
 * Nothing is told of a period of which nothing is known, and of an hour only volumes and run times
-  that are not zero: the journal stays small.
+  that are not zero: the journal stays small. While no panel at all is known, only days are read.
 """
 
 from __future__ import annotations
@@ -24,7 +24,7 @@ from dataclasses import dataclass, field
 from datetime import tzinfo
 from typing import Any, Protocol
 
-from collector.core.calendar import PERIODS, begin_of, next_hour
+from collector.core.calendar import PERIODS, begin_of, end_of, next_hour
 from collector.core.component import Counting, Ranging, Reading
 from collector.core.quantities import QUANTITIES
 from collector.core.records import Output, Quality, Total
@@ -128,6 +128,7 @@ class Periods:
         self._greatest_key_us: dict[str, int] = {}
         self._last = Snapshot(start_us)
         self._next_us = 0
+        self._blind_until_us = start_us
         self.begin(start_us)
 
     def begin(self, at_us: int) -> None:
@@ -155,6 +156,10 @@ class Periods:
             if not span.told:
                 return min(self._next_us, _end(span).at_us + self._grace_us)
         return self._next_us
+
+    def see_nothing_until(self, at_us: int) -> None:
+        """No panel is known up to then: hours need not be read one by one, days are."""
+        self._blind_until_us = at_us
 
     def wake(self, at_us: int) -> list[Output]:
         """Read a boundary, tell what has waited long enough."""
@@ -205,7 +210,12 @@ class Periods:
     # --- boundaries -----------------------------------------------------------------------------
 
     def _plan(self, at_us: int) -> None:
-        self._next_us = next_hour(at_us + self._offset_us, self._zone) - self._offset_us
+        wall_us, blind_us = at_us + self._offset_us, self._blind_until_us + self._offset_us
+        next_us = next_hour(wall_us, self._zone)
+        if next_us < blind_us:
+            last_us = begin_of("hour", blind_us, self._zone)
+            next_us = max(next_us, min(end_of("day", wall_us, self._zone), last_us))
+        self._next_us = next_us - self._offset_us
 
     def _changing(self, at_us: int) -> dict[str, int]:
         """The periods that are others from ``at_us`` on, and when they begin by the wall clock."""

@@ -13,6 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from collector.core.periods import CUT
+from collector.core.pipeline import Pipeline
 from collector.core.records import (
     COLLECTOR_STOPPED,
     FROZEN,
@@ -21,8 +23,10 @@ from collector.core.records import (
     PanelLost,
     PanelReturned,
     Quality,
+    Tick,
     Total,
 )
+from collector.links.planning import plan_panel
 from tests.unit.core.watched_machine import (
     DAY_US,
     HOUR_US,
@@ -172,6 +176,12 @@ def test_a_stop_over_400_days_is_unknown_time_and_takes_bounded_work() -> None:
     months = watch.totals("run_hours", "month")
     assert [month.value for month in months] == [18 * 3600.0]
     assert len(watch.told) - before < 40
+    (whole,) = [total for total in days if total.from_us == start_us]
+    assert whole.to_us == utc("2026-05-02")
+    hours = watch.totals("run_hours", "hour")
+    # 18 before the stop and 24 after it, of which the last is not told yet.
+    assert [hour.value for hour in hours] == [3600.0] * (18 + 23)
+    assert all(hour.to_us - hour.from_us == HOUR_US for hour in hours)
 
 
 # --- steps of the wall clock --------------------------------------------------------------------
@@ -237,6 +247,30 @@ def test_a_clock_that_comes_up_in_1970_and_is_set_right_counts_nothing_twice() -
         assert_whole(watch.totals("run_hours", period)[1:])
     known_s = sum(total.value or 0 for total in watch.totals("run_hours", "day"))
     assert known_s == (utc("2026-05-02T23:00") - start_us) / 1e6
+
+
+def test_a_stop_of_unknown_length_ends_the_period_and_begins_another() -> None:
+    """The state is of before the step of the wall clock that only the next start can know of."""
+    start_us = utc("2026-05-01")
+    plant = machine_plant()
+    plans = {name: plan_panel(panel) for name, panel in plant.panels.items()}
+    before = Pipeline(plant, plans, start_us)
+    for news in (on_or_off(True, start_us, start_us), PanelReturned("p", start_us)):
+        before.engine.step(news)
+    stop_us = utc("2026-05-01T06:30")
+    while (at_us := before.engine.next_deadline_us()) <= stop_us:
+        before.engine.step(Tick(at_us))
+    jump_us = 3 * DAY_US  # it stopped on 1 May and comes up with 4 May on the clock
+    after = Pipeline(plant, plans, stop_us + 1, jump_us)
+    found, unusable = after.resume(before.save(), [], {"p": stop_us}, stop_us, stop_us + 1)
+    assert unusable == []
+    after.engine.step(PanelReturned("p", stop_us + 2))
+    while (at_us := after.engine.next_deadline_us()) <= stop_us + DAY_US:
+        found += after.tick(at_us)
+    days = [record for record in found if record.subject == "stirrer.run_hours.day"]
+    assert [day.reason.rpartition("; ")[2] for day in days] == [CUT, CUT]
+    assert [day.value for day in days] == [pytest.approx(6.5 * 3600), pytest.approx(17.5 * 3600)]
+    assert days[1].after_us == stop_us + 1
 
 
 # --- properties ---------------------------------------------------------------------------------
