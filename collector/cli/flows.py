@@ -32,7 +32,7 @@ VOLUMES = frozenset(
 )  # fmt: skip
 FLOWS = frozenset(
     f"{name}_{ending}" for name, quantity in QUANTITIES.items()
-    if quantity.unit.kind == "flow" for ending in ("least", "greatest")
+    if quantity.unit.code == "m3/h" for ending in ("least", "greatest")
 )  # fmt: skip
 COLUMNS = (
     "begin", "period", "equipment", "quantity", "unit", "value", "low", "high",
@@ -71,19 +71,23 @@ def execute(options: argparse.Namespace) -> Answer:
             "no volumes on record for that time; they need wells with known volumes and pumps",
             rows, ExitCode.ANSWER_IS_NO,
         )  # fmt: skip
-    cells = [
-        [
-            begin_text(row["begin_utc_us"], span.period, span.zone),
-            ("~" if row["superseded"] else "") + row["equipment"],
-            row["quantity"].removeprefix("volume_").replace("_", " "),
-            figure(row["value"], 2), figure(row["low"], 2), figure(row["high"], 2),
-            figure(row["mean_flow_m3_per_h"], 2), f"{row['known_percent']:.0f} %",
-        ]
-        for row in rows
-    ]  # fmt: skip
+    cells = [_cells(row, span) for row in rows]
     headings = (span.period, "equipment", "of", "m3", "at least", "at most", "m3/h", "known")
     text = table(headings, cells, frozenset(range(3, 8)))
     return Answer("\n".join([*text, "", FOOTNOTE]), rows)
+
+
+def _cells(row: dict[str, Any], span: Span) -> list[str]:
+    """A row of the table; of a flow's extremes the figure stands below m3/h."""
+    is_flow = row["quantity"] in FLOWS
+    volume, flow = (None, row["value"]) if is_flow else (row["value"], row["mean_flow_m3_per_h"])
+    return [
+        begin_text(row["begin_utc_us"], span.period, span.zone),
+        ("~" if row["superseded"] else "") + row["equipment"],
+        row["quantity"].removeprefix("volume_").replace("_", " "),
+        figure(volume, 2), figure(row["low"], 2), figure(row["high"], 2),
+        figure(flow, 2), f"{row['known_percent']:.0f} %",
+    ]  # fmt: skip
 
 
 def _rows(lines: list[TotalLine], plant: Plant, span: Span) -> list[dict[str, Any]]:

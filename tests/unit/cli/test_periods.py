@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -173,6 +174,8 @@ def told_twice(tmp_path: Path) -> Path:
                 total("pump.volume_pumped.day", day_us, told_us, 12.0, reason=doubt,
                       quality=Quality.UNCERTAIN),
                 total("pump.run_hours.day", day_us, told_us, 7200.0),
+                replace(total("sump.inflow_least.day", day_us, told_us, 1 / 3600), low=None,
+                        high=None),
                 total("sump.volume_in.day", day_us, told_us + 1, 48.0,
                       reason="recomputed with plant file 0123abcd"),
             ]
@@ -183,12 +186,16 @@ def told_twice(tmp_path: Path) -> Path:
 def test_volumes_come_with_the_mean_flow_and_the_newest_counts(
     shell: Shell, told_twice: Path
 ) -> None:
-    """48 m3 in 24 h are 2 m3/h; a pump that gave 12 m3 in 2 h of running gives 6 m3/h."""
+    """48 m3 in 24 h are 2 m3/h; a pump that gave 12 m3 in 2 h of running gives 6 m3/h.
+
+    The least inflow is a flow and stands where flows stand.
+    """
     said = shell("flows --from 2026-03-27 --to 2026-03-27 --journal", told_twice)
     assert said.out == (
-        "day         equipment  of         m3  at least  at most  m3/h  known\n"
-        "2026-03-27  pump       pumped  12.00     10.80    13.20  6.00   50 %\n"
-        "2026-03-27  sump       in      48.00     43.20    52.80  2.00  100 %\n"
+        "day         equipment  of               m3  at least  at most  m3/h  known\n"
+        "2026-03-27  pump       pumped        12.00     10.80    13.20  6.00   50 %\n"
+        "2026-03-27  sump       inflow least      -         -        -  1.00  100 %\n"
+        "2026-03-27  sump       in            48.00     43.20    52.80  2.00  100 %\n"
         "\n"
         "Estimates, no custody meter. 'm3/h' is the mean over the known time, of a pump\n"
         "while it runs. Periods under way are not listed, nor those that saw nothing.\n"
@@ -199,7 +206,7 @@ def test_superseded_figures_are_listed_on_request(shell: Shell, told_twice: Path
     """The old figure stays on record and stands before the one that counts."""
     said = shell("flows --all --equipment sump --from 2026-03-27 --to 2026-03-27 --journal",
                  told_twice)  # fmt: skip
-    lines = [line for line in said.out.splitlines() if "sump" in line]
+    lines = [line for line in said.out.splitlines() if "  in  " in line]
     assert ["~sump" in line for line in lines] == [True, False]
     assert "24.00" in lines[0]
     assert "48.00" in lines[1]
