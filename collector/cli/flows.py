@@ -39,8 +39,9 @@ COLUMNS = (
     "mean_flow_m3_per_h", "known_percent", "quality", "reason", "recomputed", "superseded",
 )  # fmt: skip
 FOOTNOTE = (
-    "Estimates, no custody meter. 'm3/h' is the mean over the known time, of a pump\n"
-    "while it runs. Periods under way are not listed, nor those that saw nothing."
+    "Estimates, no custody meter; the truth lies 'from' .. 'to'. 'm3/h' is the mean\n"
+    "over the known time, of a pump while it runs. Periods under way are not listed,\n"
+    "nor those that saw nothing."
 )
 
 
@@ -72,7 +73,7 @@ def execute(options: argparse.Namespace) -> Answer:
             rows, ExitCode.ANSWER_IS_NO,
         )  # fmt: skip
     cells = [_cells(row, span) for row in rows]
-    headings = (span.period, "equipment", "of", "m3", "at least", "at most", "m3/h", "known")
+    headings = (span.period, "equipment", "of", "m3", "from", "to", "m3/h", "known")
     text = table(headings, cells, frozenset(range(3, 8)))
     return Answer("\n".join([*text, "", FOOTNOTE]), rows)
 
@@ -84,7 +85,7 @@ def _cells(row: dict[str, Any], span: Span) -> list[str]:
     return [
         begin_text(row["begin_utc_us"], span.period, span.zone),
         ("~" if row["superseded"] else "") + row["equipment"],
-        row["quantity"].removeprefix("volume_").replace("_", " "),
+        row["quantity"].removeprefix("volume_").replace("greatest", "most").replace("_", " "),
         figure(volume, 2), figure(row["low"], 2), figure(row["high"], 2),
         figure(flow, 2), f"{row['known_percent']:.0f} %",
     ]  # fmt: skip

@@ -192,13 +192,14 @@ def test_volumes_come_with_the_mean_flow_and_the_newest_counts(
     """
     said = shell("flows --from 2026-03-27 --to 2026-03-27 --journal", told_twice)
     assert said.out == (
-        "day         equipment  of               m3  at least  at most  m3/h  known\n"
-        "2026-03-27  pump       pumped        12.00     10.80    13.20  6.00   50 %\n"
-        "2026-03-27  sump       inflow least      -         -        -  1.00  100 %\n"
-        "2026-03-27  sump       in            48.00     43.20    52.80  2.00  100 %\n"
+        "day         equipment  of               m3   from     to  m3/h  known\n"
+        "2026-03-27  pump       pumped        12.00  10.80  13.20  6.00   50 %\n"
+        "2026-03-27  sump       inflow least      -      -      -  1.00  100 %\n"
+        "2026-03-27  sump       in            48.00  43.20  52.80  2.00  100 %\n"
         "\n"
-        "Estimates, no custody meter. 'm3/h' is the mean over the known time, of a pump\n"
-        "while it runs. Periods under way are not listed, nor those that saw nothing.\n"
+        "Estimates, no custody meter; the truth lies 'from' .. 'to'. 'm3/h' is the mean\n"
+        "over the known time, of a pump while it runs. Periods under way are not listed,\n"
+        "nor those that saw nothing.\n"
     )
 
 
