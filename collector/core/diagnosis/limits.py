@@ -84,30 +84,39 @@ METER_AGAINST_FLOAT_S = 300.0
 
 # --- hydraulics ---------------------------------------------------------------------------------
 
-WEAR_SETTLED = 0.03
-"""Relative standard error at which a pump's factor is a reference to compare with."""
+REFERENCE_S = 36.0 * 3600.0
+REFERENCE_RUNS, REFERENCE_MOST = 6, 40
+"""A reference is the median over so long and at least so many runs; of more, the last ones."""
 
-REFERENCE_S = 48.0 * 3600.0
-REFERENCE_STOPS = 8
-"""A reference is the mean over so long, and over so many runs."""
+WEAR_LEAST_LOSS = 0.07
+"""A smaller loss of flow is not worth opening a pump for; a run that lacks so much is a hit."""
 
-WEAR_LEAST_LOSS = 0.08
-"""A smaller loss of flow is not worth opening a pump for. Tuned: well clear of healthy pumps."""
+HITS, HITS_OF_BOTH = 5, 2
+"""So many more hits than misses mean that a pump has fallen; the fewer where the estimator has seen
+it too. A gulp of inflow spoils one run in twenty or so: five in a row are one in a few million."""
+
+HEAVY_LOSS, HEAVY_RUNS, HEAVY_S = 0.35, 3, 3600.0
+"""Or so many runs in a row that lack so much, or so long together: no gulp is as large."""
 
 WEAR_SURE = 3.5
-"""Standard errors by which a change must exceed nothing."""
+"""Standard errors by which a change of the wear factor must exceed nothing."""
 
-WEAR_STOPS = 3
-"""Runs in a row after which the loss was there."""
-
-WEAR_APART = 0.06
-"""By so much more than the others a pump has fallen alone; nearer than this they fell together."""
-
+RUNS_KEPT, WELL_RUNS = 5, 3
 WEAR_ENDS_LOSS = 0.05
-"""A pump is well again when its loss has come back to this."""
+"""A pump is well again when so many of its last runs lack no more than this."""
+
+WEAR_APART = 0.04
+"""Of two losses, the part by which they must differ, beside three tenths of the greater one, not to
+be one and the same."""
 
 WEAR_RISE = 0.04
 """By so much all pumps of a well seem to have got better. Tuned."""
+
+WEAR_REPAIRED = 0.08
+"""By so much a pump alone has got better: it is another, and needs another reference."""
+
+WEAR_SETTLED = 0.03
+"""Relative standard error at which a wear factor may be held against anything."""
 
 # --- inflow -------------------------------------------------------------------------------------
 

@@ -66,6 +66,7 @@ class WellWatch(ContactWatch):
         self._role_of = {switch.point: role for role, switch in floats}
         self._pump_of = {pump.run: pump for pump in pumps}
         self._limits = limits
+        self._visits = visits  # a towed tank comes full
         self._calls = PumpCalls(well.floats, pumps, self.contacts, visits=visits)
         self._turns = Turns(name, well.title, pumps, alternating=alternating)
         self._reckoning = Reckoning(flows)
@@ -106,7 +107,7 @@ class WellWatch(ContactWatch):
     def wake(self, at_us: int) -> list[Output]:
         if self._quiet_us is not None and at_us >= self._quiet_us:
             self._quiet_us = None
-            self._calls.follow(doubted=self._doubted(at_us))
+            self._calls.follow(doubted=self.doubted(at_us))
         return self._take(at_us, at_us)
 
     def _take(self, at_us: int, now_us: int) -> list[Output]:
@@ -126,7 +127,7 @@ class WellWatch(ContactWatch):
             self._run_moved(self._pump_of[point], move, change)
         elif move.made is not True or move.before is not True:
             self._turns.interrupt()  # a pump went out of service, or came back
-        self._calls.follow(doubted=self._doubted(change.by_us))
+        self._calls.follow(doubted=self.doubted(change.by_us))
 
     def _float_moved(self, role: str, move: Moved, change: PointChanged) -> None:
         if move.before is None or move.made is None:
@@ -181,7 +182,7 @@ class WellWatch(ContactWatch):
             self._reckoning.run_moved(pump.name, runs, now_us)
             if runs:
                 self._turns.started(pump.name, now_us, seen=False, lag_called=False)
-        self._calls.follow(doubted=self._doubted(now_us))
+        self._calls.follow(doubted=self.doubted(now_us))
 
     # --- what is known --------------------------------------------------------------------------
 
@@ -196,7 +197,7 @@ class WellWatch(ContactWatch):
         """Whether a float chatters or has of late."""
         return self._chattered_us > 0 and now_us - self._chattered_us < CHATTER_ENDS_S * 1e6
 
-    def _doubted(self, now_us: int) -> bool:
+    def doubted(self, now_us: int) -> bool:
         """Whether what the floats say cannot be believed."""
         return (
             self._order.doubted
@@ -213,7 +214,7 @@ class WellWatch(ContactWatch):
         return min(found, default=None)
 
     def claims(self, now_us: int) -> list[Claim]:
-        doubted = self._doubted(now_us)
+        doubted = self.doubted(now_us)
         said = {
             role
             for role in self._role_of.values()
@@ -226,7 +227,7 @@ class WellWatch(ContactWatch):
             found += self._calls.claims(doubted=doubted)
             found += self._turn_claims(doubted)
             found += [self._short_cycling(name, now_us, doubted) for name in self._limits]
-        if "high" in self._role_of.values():
+        if "high" in self._role_of.values() and not self._visits:
             found.append(self._high_water(now_us))
         return found
 
