@@ -71,7 +71,7 @@ class _Trend:
         self._factor_mean = self._factor_error = 0.0  # of the reference time
         self._factors = 0
         self._recent: deque[float] = deque(maxlen=RUNS_KEPT)  # losses
-        self.hits = 0
+        self.hits = self.rises = 0
         self._heavy_runs, self._heavy_s = 0, 0.0  # in a row
 
     def take(self, run: RunFlow, factor: Figure | None, at_us: int) -> None:
@@ -88,6 +88,8 @@ class _Trend:
         self._heavy_s = self._heavy_s + run.ran_s if heavy else 0.0
         hit = loss >= WEAR_LEAST_LOSS and loss >= 2.0 * run.doubt
         self.hits = min(self.hits + 1, 2 * HITS) if hit else max(0, self.hits - 1)
+        rise = -loss >= WEAR_RISE and -loss >= 2.0 * run.doubt
+        self.rises = min(self.rises + 1, 2 * HITS) if rise else max(0, self.rises - 1)
 
     def _refer(self, run: RunFlow, at_us: int) -> None:
         if self._begin_us is None:
@@ -162,7 +164,7 @@ class _Trend:
         """Its state as plain JSON values."""
         return {
             "figures": plain((self.factor, self.error, self._factor_mean, self._factor_error)),
-            "counts": [self._factors, self.hits, self._heavy_runs],
+            "counts": [self._factors, self.hits, self.rises, self._heavy_runs],
             "heavy_s": self._heavy_s,
             "begin_us": self._begin_us, "complete": self._complete,
             "reference": plain(self._reference), "recent": plain(self._recent),
@@ -174,7 +176,7 @@ class _Trend:
             raise ValueError("the saved trend of a pump is of another form")
         figures = saved_numbers(saved, "figures")
         self.factor, self.error, self._factor_mean, self._factor_error = figures
-        self._factors, self.hits, self._heavy_runs = saved["counts"]
+        self._factors, self.hits, self.rises, self._heavy_runs = saved["counts"]
         self._heavy_s = saved["heavy_s"]
         self._begin_us, self._complete = saved["begin_us"], saved["complete"]
         self._reference = saved_numbers(saved, "reference")
@@ -233,7 +235,8 @@ class PumpTrend(ContactWatch):
         look, trend = self._flows.look(now_us), self._trends[run.pump]
         factor = look.factors[self._place[run.pump]] if look.known else None
         trend.take(run, factor, now_us)
-        if trend.better and not self._rose():
+        alone = all(other is trend or other.rises < 2 for other in self._trends.values())
+        if trend.better and alone:
             trend.renew()
 
     def hidden(self, last_good_us: int, panel: str) -> None:
@@ -251,10 +254,8 @@ class PumpTrend(ContactWatch):
                 f"{self._well}.flows_fell_together",
                 f"{self._well}.flows_rose_together",
             )
-            if not rose and not any(self._gain(trend) >= 0.5 * WEAR_RISE for trend in trends):
-                risen: bool | None = False
-            else:
-                risen = True if rose else None
+            settled = all((trend.loss() or 0.0) > -0.5 * WEAR_RISE for trend in trends)
+            risen = True if rose else False if settled else None
             if rose or self.standing.stands(rising):
                 fell = False  # what the runs give cannot be told
                 said = True
@@ -287,17 +288,14 @@ class PumpTrend(ContactWatch):
             return False
         return max(known) - min(known) < WEAR_APART + 0.3 * max(known)
 
-    @staticmethod
-    def _gain(trend: _Trend) -> float:
-        gain = trend.gain()
-        return 0.0 if gain is None else gain[0]
-
     def _rose(self) -> bool:
-        """Whether all pumps of the well seem to have got better."""
-        gains = [trend.gain() for trend in self._trends.values()]
-        return len(gains) > 1 and all(
-            gain is not None and gain[0] >= max(WEAR_RISE, WEAR_SURE * gain[1]) for gain in gains
-        )
+        """Whether all pumps of the well seem to have got better, and alike."""
+        losses = [trend.loss() for trend in self._trends.values()]
+        known = [loss for loss in losses if loss is not None]
+        if len(known) < 2 or len(known) < len(losses):
+            return False
+        rises = [trend.rises >= HITS for trend in self._trends.values()]
+        return all(rises) and max(known) - min(known) < WEAR_APART - 0.3 * min(known)
 
     # --- telling --------------------------------------------------------------------------------
 
@@ -327,23 +325,19 @@ class PumpTrend(ContactWatch):
             "rag in the impeller or suction, then the wear ring and the valve behind it", PUMP,
         )  # fmt: skip
 
-    def _each(self, *, by_runs: bool) -> str:
+    def _each(self) -> str:
         titles = {pump.name: pump.title for pump in self._pumps.values()}
-        told = []
-        for name, trend in self._trends.items():
-            gain, loss = trend.gain(), trend.loss()
-            if by_runs:
-                told.append(f"{titles[name]} -{share(loss or 0.0)}")
-            elif gain is not None:
-                told.append(f"{titles[name]} +{share(*gain)}")
-        return "; ".join(told)
+        return "; ".join(
+            f"{titles[name]} {100.0 * -(trend.loss() or 0.0):+.0f} %"
+            for name, trend in self._trends.items()
+        )
 
     def _tell_fell(self) -> str:
         return diagnosis(
             f"{self._title}: all its pumps give less than in their reference time, and alike",
             "Pumps do not wear alike within days",
             "what they share: valve, rising main or hose (kinked, silted, air), height and "
-            "counter-pressure at its end", PUMP, self._each(by_runs=True),
+            "counter-pressure at its end", PUMP, self._each(),
         )  # fmt: skip
 
     def _tell_rose(self) -> str:
@@ -353,7 +347,7 @@ class PumpTrend(ContactWatch):
             "Pumps do not get better; the inflow during a fill is taken for the inflow during the "
             "run",
             "the check valve: after each stop the main may be running back into the well", WELL,
-            self._each(by_runs=False),
+            self._each(),
         )  # fmt: skip
 
     # --- keeping --------------------------------------------------------------------------------
