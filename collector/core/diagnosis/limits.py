@@ -118,6 +118,11 @@ WEAR_REPAIRED = 0.08
 WEAR_SETTLED = 0.03
 """Relative standard error at which a wear factor may be held against anything."""
 
+EARLY_REFERENCE, EARLY_FILLS = 24, 14
+EARLY_RISE, EARLY_SHARE = 0.5, 0.75
+"""Fills in the reference and fills compared with it; by how much the logarithm of early over late
+inflow must have risen, and the share of fills above the upper quarter of the reference. Tuned."""
+
 # --- inflow -------------------------------------------------------------------------------------
 
 PATTERN_DAYS = 28
@@ -128,6 +133,9 @@ WET_DAY_SHARE = 1.3
 WET_NIGHT_SHARE = 1.6
 """The last 24 hours and their quietest three hours against the median of the days before. Both must
 exceed: guests fill the day, only infiltration fills the night as well. Tuned."""
+
+WET_APART = 1.2
+"""By this factor the quiet hours must have risen more than the day."""
 
 WET_SPREADS = 4.0
 """And by so many median absolute deviations of those days."""

@@ -6,6 +6,8 @@ from collections.abc import Iterable, Mapping
 
 from collector.core.component import Component
 from collector.core.diagnosis.availability import AvailabilityWatch
+from collector.core.diagnosis.early_fill import EarlyFill
+from collector.core.diagnosis.inflow_pattern import InflowPattern
 from collector.core.diagnosis.panels import MainsWatch, PanelWatch
 from collector.core.diagnosis.process_watch import DosingWatch, FilterWatch
 from collector.core.diagnosis.pump_calls import CalledPump
@@ -37,8 +39,7 @@ def diagnoses_of(plant: Plant, flows: Iterable[WellFlow], start_us: int) -> list
         flows: the estimates of its wells.
         start_us: plant time at which watching begins.
     """
-    del start_us
-    makers = _Makers(plant, {each.well: each for each in flows})
+    makers = _Makers(plant, {each.well: each for each in flows}, start_us)
     found: list[Component] = [
         PanelWatch(name, panel, sure_after_us([panel])) for name, panel in plant.panels.items()
     ]
@@ -61,8 +62,9 @@ def diagnoses_of(plant: Plant, flows: Iterable[WellFlow], start_us: int) -> list
 class _Makers:
     """Makes the diagnoses of one plant."""
 
-    def __init__(self, plant: Plant, flows: Mapping[str, WellFlow]) -> None:
+    def __init__(self, plant: Plant, flows: Mapping[str, WellFlow], start_us: int) -> None:
         self._plant = plant
+        self._start_us = start_us
         self._flows = flows
         self._mains = {
             panel: part.present
@@ -185,4 +187,15 @@ class _Makers:
             found.append(
                 PumpTrend(name, part, called, serials, flows, upstream, watch.doubted, sure_us)
             )
+            runs = [pumps[pump].run for pump in order]
+            if not visits:
+                found.append(
+                    InflowPattern(part.title, runs, flows, upstream, self._start_us, sure_us)
+                )
+            low, start = part.floats.low, part.floats.start_1
+            if low is not None and start is not None and low.breaks_m < low.makes_at_m:
+                found.append(
+                    EarlyFill(name, part.title, low, start, runs,
+                              flows.estimator.facts.geometry, sure_us)
+                )  # fmt: skip
         return found

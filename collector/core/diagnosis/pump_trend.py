@@ -117,6 +117,11 @@ class _Trend:
         """Flow of its last run."""
         return median(self._reference) * (1.0 - self._recent[-1]) if self._recent else 0.0
 
+    @property
+    def last_loss(self) -> float:
+        """Share it has lost by its last run."""
+        return self._recent[-1] if self._recent else 0.0
+
     def loss(self, count: int = 3) -> float | None:
         """Share it has lost by the median of the last runs; None if there are fewer."""
         if len(self._recent) < count:
@@ -307,12 +312,13 @@ class PumpTrend(ContactWatch):
             seen = f"{title} gave {flow(trend.last_flow_m3_s)} in its last run"
         if self._has_curves and trend.error > 0.0:
             seen += f"; it has come to {share(trend.factor, trend.error)} of its curve's flow"
-        loss = trend.loss()
-        if trend.fallen and loss is not None:
-            expected = (
-                f"That is {share(loss)} less than in its reference time ({trend.runs} runs, "
-                "median of the last 3)"
+        heavy, loss = trend.last_loss, trend.loss()
+        if trend.fallen and (loss is not None or heavy >= HEAVY_LOSS):
+            lost, of = (
+                (loss, "median of the last 3") if loss and heavy < HEAVY_LOSS else (heavy, "")
             )
+            expected = f"That is {share(lost)} less than in its reference time ({trend.runs} runs)"
+            expected += f", {of}" if of else ""
             if len(self._trends) > 1:
                 expected += "; the others have not fallen with it"
         else:
