@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 from collector.core.availability import LinkMeter
 from collector.core.component import Component, Saved, Timed
 from collector.core.decode import Decoded
+from collector.core.diagnosis.of_plant import diagnoses_of
 from collector.core.floats import FloatBank
 from collector.core.periods import Periods
 from collector.core.process.of_plant import process_of
@@ -61,7 +62,8 @@ def components_of(plant: Plant, start_us: int) -> list[Component]:
             found.append(FloatBank(name, part))
     runs = {part.name: part for part in found if isinstance(part, RunMeter)}
     wells = well_flows_of(plant, start_us)
-    return [*found, *wells, *process_of(plant, runs, wells, start_us)]
+    process = process_of(plant, runs, wells, start_us)
+    return [*found, *wells, *process, *diagnoses_of(plant, wells, start_us)]
 
 
 class Engine:

@@ -33,6 +33,9 @@ from collector.core.wells.well_flow import WellFlow
 
 HOUR_US = 3_600_000_000
 QUIET_HOURS = 3
+LEAST_OWN_SHARE = 0.5
+"""Share of a well's water that must not come from a well above."""
+
 LEAST_KNOWN_S = 3240.0
 """Seconds of an hour that must be known for it to count."""
 
@@ -108,7 +111,9 @@ class InflowPattern:
             known = now[1] - self._before[1] <= 3600.0 - LEAST_KNOWN_S
             self._hours.append(max(0.0, now[0] - self._before[0]) if known else None)
         self._before = now
-        found = self.compare()
+        own_m3, all_m3 = now[0], look.inflow_total_m3.value
+        # Where most of the water comes from upstream, what is left over is mostly error.
+        found = self.compare() if own_m3 >= LEAST_OWN_SHARE * all_m3 else None
         wet: bool | None = None
         if found is not None:
             wet = True if found.wet else False if found.dry else None

@@ -6,10 +6,8 @@ rests on them unknown, so that one cause is one finding.
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Sequence
 from functools import partial
-from typing import cast
 
 from collector.core.component import Saved
 from collector.core.diagnosis.contact_watch import ContactWatch
@@ -19,21 +17,17 @@ from collector.core.diagnosis.limits import (
     CHATTER_ENDS_S,
     CHATTER_WINDOW_S,
     HIGH_WATER_S,
-    SHORT_CYCLING_ENDS_S,
 )
 from collector.core.diagnosis.pump_calls import CalledPump, PumpCalls
 from collector.core.diagnosis.reckoning import Reckoning
 from collector.core.diagnosis.standing import Claim
+from collector.core.diagnosis.start_rates import StartRates
 from collector.core.diagnosis.turns import Turns
-from collector.core.diagnosis.wording import MACHINE, WELL, diagnosis, duration
+from collector.core.diagnosis.wording import WELL, diagnosis, duration
 from collector.core.process.contacts import Moved
 from collector.core.records import Output, PointChanged, Quality
 from collector.core.wells.well_flow import WellFlow
 from collector.plant.equipment import Well
-
-HOUR_US = 3_600_000_000
-MOST_STARTS = 200
-"""Of starts in an hour kept for each pump; any limit lies far below."""
 
 
 class WellWatch(ContactWatch):
@@ -65,7 +59,6 @@ class WellWatch(ContactWatch):
             self.points = (*self.points, well.level)
         self._role_of = {switch.point: role for role, switch in floats}
         self._pump_of = {pump.run: pump for pump in pumps}
-        self._limits = limits
         self._visits = visits  # a towed tank comes full
         self._calls = PumpCalls(well.floats, pumps, self.contacts, visits=visits)
         self._turns = Turns(name, well.title, pumps, alternating=alternating)
@@ -74,9 +67,7 @@ class WellWatch(ContactWatch):
         self._faults = FloatFaults(
             name, well.title, floats, self._calls.stop_role, self._reckoning
         )  # fmt: skip
-        self._starts: dict[str, deque[int]] = {
-            pump.name: deque(maxlen=MOST_STARTS) for pump in pumps
-        }
+        self._starts = StartRates({pump.name: pump.title for pump in pumps}, limits)
         self._chattered_us = 0
         self._quiet_us: int | None = None  # when the chattering of now has paused
 
@@ -156,7 +147,7 @@ class WellWatch(ContactWatch):
         elif move.made:
             seen = move.before is False
             if seen:
-                self._starts[pump.name].append(move.at_us)
+                self._starts.started(pump.name, move.at_us)
                 self._calls.started(pump.name)
             lag = self._calls.made("start_2") is True or self._calls.made("high") is True
             self._turns.started(pump.name, change.by_us, seen=seen, lag_called=lag)
@@ -171,8 +162,7 @@ class WellWatch(ContactWatch):
         self._reckoning.lose()
         self._turns.forget_running()
         self._calls.forget()
-        for starts in self._starts.values():
-            starts.clear()
+        self._starts.clear()
 
     def found(self, now_us: int, panel: str) -> None:
         self._order.seen(self._shown(), now_us)
@@ -226,7 +216,7 @@ class WellWatch(ContactWatch):
         if self._calls.works:
             found += self._calls.claims(doubted=doubted)
             found += self._turn_claims(doubted)
-            found += [self._short_cycling(name, now_us, doubted) for name in self._limits]
+            found += self._starts.claims(now_us, doubted=doubted)
         if "high" in self._role_of.values() and not self._visits:
             found.append(self._high_water(now_us))
         return found
@@ -244,18 +234,6 @@ class WellWatch(ContactWatch):
             self._turns.interrupt()
         return self._turns.claims()
 
-    def _short_cycling(self, pump: str, now_us: int, doubted: bool) -> Claim:
-        starts = self._starts[pump]
-        if doubted:
-            starts.clear()  # it may be the floats that make it start
-        while starts and starts[0] <= now_us - HOUR_US:
-            starts.popleft()
-        over = len(starts) > self._limits[pump]
-        return Claim(
-            f"{pump}.short_cycling", None if doubted else over, 0.0,
-            partial(self._tell_cycling, pump), SHORT_CYCLING_ENDS_S,
-        )  # fmt: skip
-
     def _high_water(self, now_us: int) -> Claim:
         made = self._calls.made("high")
         wrong = self._order.suspects("high") or self._faults.chatters("high", now_us)
@@ -265,15 +243,6 @@ class WellWatch(ContactWatch):
         )  # fmt: skip
 
     # --- telling --------------------------------------------------------------------------------
-
-    def _tell_cycling(self, pump: str) -> str:
-        title = next(each.title for each in self._pump_of.values() if each.name == pump)
-        return diagnosis(
-            f"{title} started {len(self._starts[pump])} times within an hour",
-            f"Its limit is {self._limits[pump]:g} an hour; each start heats the motor",
-            "the floats (differential too small, one bouncing) and the check valve (the main "
-            "running back into the well)", MACHINE,
-        )  # fmt: skip
 
     def _tell_high(self, now_us: int) -> str:
         look = self._reckoning.look(now_us)
@@ -302,7 +271,7 @@ class WellWatch(ContactWatch):
             "reckoning": self._reckoning.save(),
             "order": self._order.save(),
             "faults": self._faults.save(),
-            "starts": {pump: list(starts) for pump, starts in self._starts.items()},
+            "starts": self._starts.save(),
             "chattered_us": self._chattered_us,
             "quiet_us": self._quiet_us,
         }
@@ -315,15 +284,11 @@ class WellWatch(ContactWatch):
             self._reckoning.restore(saved["reckoning"])
             self._order.restore(saved["order"])
             self._faults.restore(saved["faults"])
-            starts, chattered_us = saved["starts"], saved["chattered_us"]
-            quiet_us = saved["quiet_us"]
+            self._starts.restore(saved["starts"])
+            chattered_us, quiet_us = saved["chattered_us"], saved["quiet_us"]
         except KeyError as missing:
             raise ValueError(f"the saved state of {self.name} lacks {missing}") from None
-        if not isinstance(starts, dict) or not isinstance(chattered_us, int):
+        if not isinstance(chattered_us, int):
             raise ValueError(f"the saved state of {self.name} is of another form")
         self._chattered_us = chattered_us
         self._quiet_us = quiet_us if isinstance(quiet_us, int) else None
-        for pump, kept in self._starts.items():
-            kept.clear()
-            found = starts.get(pump, [])
-            kept.extend(cast(list[int], found))

@@ -266,7 +266,7 @@ def test_a_machine_added_to_the_file_hears_of_a_contact_that_stands_still() -> N
     desk.scan(0)
     desk, _ = resumed(desk, [], 9.5, 100, a_plant({"p": {"points": POINTS}}, EQUIPMENT))
     records = desk.scan(101)
-    assert subjects(records, RecordKind.POINT) == ["p.run"]
+    assert subjects(records, RecordKind.POINT) == ["p.run", "p.fault"]
     states = [record.value for record in records if record.subject == "pump.state"]
     assert states == ["running"]
 
