@@ -17,7 +17,14 @@ from functools import partial
 from itertools import permutations
 
 from collector.core.component import Saved
-from collector.core.diagnosis.limits import CLEAR, FAR_AHEAD, ORDERLY_S, OUT_OF_ORDER_S, UNDECIDED_S
+from collector.core.diagnosis.limits import (
+    CLEAR,
+    FAR_AHEAD,
+    ORDERLY_S,
+    OUT_OF_ORDER_S,
+    PAST,
+    UNDECIDED_S,
+)
 from collector.core.diagnosis.reckoning import Reckoning
 from collector.core.diagnosis.standing import Claim
 from collector.core.diagnosis.wording import WELL, diagnosis, role_words
@@ -167,13 +174,14 @@ class FloatOrder:
         late = self._reckoning.ahead(
             there.makes_at_m if rising else there.breaks_m, at_us, rising=rising
         )
+        # Were the mover right, the pumps would soon bring it back: if it stays, it is the wrong one.
         if early is None or late is None:
-            return "", other
+            return "", mover
         if early > CLEAR and late > -0.5 * CLEAR:
             return mover, mover
-        if late < -CLEAR and early < CLEAR:
+        if late < -PAST and early < CLEAR:
             return other, other
-        return "", mover if early > -late else other
+        return "", mover
 
     def _by_majority(self, shown: Shown) -> str:
         """The one float without which the others agree, if there is exactly one; else empty."""

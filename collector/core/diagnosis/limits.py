@@ -52,6 +52,10 @@ OUT_OF_ORDER_S = 10.0
 CLEAR = 2.0
 """Standard errors of the reckoned volume by which it is clear that the water was not there."""
 
+PAST = 3.0
+"""And by which it is clear that it was past a float that has not moved; inflow that is falling off
+makes the reckoning run ahead."""
+
 FAR_AHEAD = 4.0
 """Standard errors by which a single float that moves too early is not believed."""
 
