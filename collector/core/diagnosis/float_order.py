@@ -174,7 +174,7 @@ class FloatOrder:
         late = self._reckoning.ahead(
             there.makes_at_m if rising else there.breaks_m, at_us, rising=rising
         )
-        # Were the mover right, the pumps would soon bring it back: if it stays, it is the wrong one.
+        # Were the mover right, the pumps would soon bring it back; if it stays, it is wrong.
         if early is None or late is None:
             return "", mover
         if early > CLEAR and late > -0.5 * CLEAR:
@@ -231,8 +231,8 @@ class FloatOrder:
     def _tell(self, role: str) -> str:
         upper, lower = self._pair
         other = lower if role == upper else upper
-        state = "made" if role == upper else "hangs"
-        other_state = "hangs" if role == upper else "made"
+        state = "is made" if role == upper else "hangs"
+        other_state = "hangs" if role == upper else "is made"
         since_us = self._guilty_since_us.get(role, self._since_us)
         reckoned = None if since_us is None else self._reckoning.volume_m3(since_us)
         evidence = ""
