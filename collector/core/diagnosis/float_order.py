@@ -57,7 +57,8 @@ class FloatOrder:
         self._since_us: int | None = None  # they deny each other since
         self._mover = ""  # the float that brought it about
         self._suspect = ""  # the one that is wrong, if that is clear
-        self._likelier = ""  # else the one that may be
+        self._rising = False  # whether that one made
+        self._reckoned: tuple[float, float] | None = None  # volume and error at that moment
         self._pair = ("", "")  # upper, lower
         self._odd: dict[str, bool] = {}  # floats that moved where no water can have been
         self._guilty: dict[str, int] = {}  # role: movements since it was last found wrong
@@ -79,7 +80,7 @@ class FloatOrder:
     def suspects(self, role: str) -> bool:
         """Whether a float is the one that is likely wrong."""
         return role in self._guilty or (
-            self._since_us is not None and role == (self._suspect or self._likelier)
+            self._since_us is not None and role in (self._suspect or self._pair)
         )
 
     def pause(self) -> None:
@@ -104,9 +105,10 @@ class FloatOrder:
             self._settle(role, after_us)
             self._anchor(role, made=shown[role] is True, at_us=at_us, by_us=by_us, pumping=pumping)
         elif self._since_us is None:
-            self._since_us, self._mover = at_us, role
+            self._since_us, self._mover, self._rising = at_us, role, shown[role] is True
+            self._reckoned = self._reckoning.volume_m3(at_us)
             self._pair = next((pair for pair in pairs if role in pair), pairs[0])
-            self._suspect, self._likelier = self._judge(role, shown, at_us, pumping)
+            self._suspect = self._judge(role, shown, at_us, pumping)
             if self._suspect in self._guilty:
                 self._guilty[self._suspect] = 0
         elif not self._suspect:
@@ -119,7 +121,7 @@ class FloatOrder:
             self._since_us = None
         elif self._since_us is None:
             self._since_us, self._mover, self._pair = now_us, "", pairs[0]
-            self._suspect, self._likelier = self._by_majority(shown), pairs[0][1]
+            self._suspect, self._rising, self._reckoned = self._by_majority(shown), True, None
 
     def _anchor(self, role: str, *, made: bool, at_us: int, by_us: int, pumping: bool) -> None:
         """The water is where a float has just moved, unless it cannot be."""
@@ -143,7 +145,7 @@ class FloatOrder:
             # It came and went as the water does, and the other did not move with it.
             suspect = self._pair[0] if self._mover == self._pair[1] else self._pair[1]
         elif not suspect:
-            suspect = self._mover or self._likelier
+            suspect = self._mover or self._pair[1]
         if lasted_s >= OUT_OF_ORDER_S:
             self._convict(suspect, self._since_us)
         self._since_us = None
@@ -153,20 +155,18 @@ class FloatOrder:
             self._guilty_since_us[role] = since_us
             self._guilty[role] = 0
 
-    def _judge(self, mover: str, shown: Shown, at_us: int, pumping: bool) -> tuple[str, str]:
-        """Which of the pair is wrong, if that is clear, and which is likelier."""
+    def _judge(self, mover: str, shown: Shown, at_us: int, pumping: bool) -> str:
+        """Which of the pair is wrong, if that is clear; else empty."""
         majority = self._by_majority(shown)
-        if majority:
-            return majority, majority
+        if majority or mover not in self._pair:
+            return majority
         other = self._pair[0] if mover == self._pair[1] else self._pair[1]
-        if mover not in self._pair:
-            return "", self._pair[1]
         for role in self._pair:
             if role in self._guilty or role in self._odd:
-                return role, role
+                return role
         rising = shown[mover] is True
         if not rising and not pumping:
-            return mover, mover
+            return mover
         here, there = self._floats[mover], self._floats[other]
         early = self._reckoning.ahead(
             here.makes_at_m if rising else here.breaks_m, at_us, rising=rising
@@ -174,14 +174,25 @@ class FloatOrder:
         late = self._reckoning.ahead(
             there.makes_at_m if rising else there.breaks_m, at_us, rising=rising
         )
-        # Were the mover right, the pumps would soon bring it back; if it stays, it is wrong.
         if early is None or late is None:
-            return "", mover
+            return ""
         if early > CLEAR and late > -0.5 * CLEAR:
-            return mover, mover
-        if late < -PAST and early < CLEAR:
-            return other, other
-        return "", mover
+            return mover
+        return other if late < -PAST and early < CLEAR else ""
+
+    def _likelier(self, *, pumping: bool) -> tuple[str, float]:
+        """Which it is likely to be if nothing has decided it for so long, in s.
+
+        A float that was rightly made is brought back by the pumps within minutes, if they run; if
+        they do not, the float below that keeps them from it is the wrong one. A float that rightly
+        broke is brought back by the inflow, which may take long at night.
+        """
+        other = self._pair[0] if self._mover == self._pair[1] else self._pair[1]
+        if not self._mover:
+            return self._pair[1], UNDECIDED_S
+        if self._rising:
+            return (self._mover if pumping else other), UNDECIDED_S
+        return self._mover, 4.0 * UNDECIDED_S
 
     def _by_majority(self, shown: Shown) -> str:
         """The one float without which the others agree, if there is exactly one; else empty."""
@@ -192,8 +203,9 @@ class FloatOrder:
         ]
         return alone[0] if len(alone) == 1 else ""
 
-    def claims(self, said: Collection[str]) -> list[Claim]:
+    def claims(self, said: Collection[str], *, pumping: bool) -> list[Claim]:
         """One claim for each float, but for those of which as much is ``said`` already."""
+        likelier, likelier_s = self._likelier(pumping=pumping)
         found = []
         for role in self._floats:
             accused = self._since_us is not None and self._suspect == role
@@ -209,8 +221,8 @@ class FloatOrder:
                 holds = True
             elif self._since_us is None:
                 holds = False
-            elif not self._suspect and self._likelier == role:
-                holds, wait_s = True, UNDECIDED_S
+            elif not self._suspect and role == likelier:
+                holds, wait_s = True, likelier_s
             if holds and role in said:
                 holds = None
             found.append(
@@ -233,8 +245,7 @@ class FloatOrder:
         other = lower if role == upper else upper
         state = "is made" if role == upper else "hangs"
         other_state = "hangs" if role == upper else "is made"
-        since_us = self._guilty_since_us.get(role, self._since_us)
-        reckoned = None if since_us is None else self._reckoning.volume_m3(since_us)
+        reckoned = self._reckoned
         evidence = ""
         if reckoned is not None:
             evidence = (
@@ -253,7 +264,8 @@ class FloatOrder:
         """Its state as plain JSON values."""
         return {
             "since_us": self._since_us, "mover": self._mover, "suspect": self._suspect,
-            "likelier": self._likelier, "pair": plain(self._pair), "odd": dict(self._odd),
+            "rising": self._rising, "pair": plain(self._pair), "odd": dict(self._odd),
+            "reckoned": None if self._reckoned is None else plain(self._reckoned),
             "guilty": dict(self._guilty), "guilty_since_us": dict(self._guilty_since_us),
         }  # fmt: skip
 
@@ -262,7 +274,9 @@ class FloatOrder:
         if not isinstance(saved, dict):
             raise ValueError("the saved order of floats is of another form")
         self._since_us, self._mover = saved["since_us"], saved["mover"]
-        self._suspect, self._likelier = saved["suspect"], saved["likelier"]
+        self._suspect, self._rising = saved["suspect"], saved["rising"]
+        reckoned = saved["reckoned"]
+        self._reckoned = None if reckoned is None else (reckoned[0], reckoned[1])
         self._odd = {role: True for role in saved["odd"] if role in self._floats}
         self._pair = (saved["pair"][0], saved["pair"][1])
         self._guilty = {role: n for role, n in saved["guilty"].items() if role in self._floats}

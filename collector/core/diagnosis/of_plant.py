@@ -170,20 +170,20 @@ class _Makers:
         visits = any(self._plant.panels[p.partition(".")[0]].visits for p in points)
         alternating = group is not None and group.duty == "alternating" and group.needed == 1
         flows, sure_us = self._flows.get(name), self.sure_us(points)
+        upstream = [
+            self._flows[above]
+            for above, other in self._plant.equipment.items()
+            if isinstance(other, Well) and other.empties_into == name and above in self._flows
+        ]
         watch = WellWatch(
             name, part, called, limits, sure_us,
-            alternating=alternating, visits=visits, flows=flows,
+            alternating=alternating, visits=visits, flows=flows, upstream=upstream,
         )  # fmt: skip
         found: list[Component] = [watch]
         if flows is not None:
             serials = {
                 pump: serial for pump in order if (serial := pumps[pump].serial_number) is not None
             }
-            upstream = [
-                self._flows[above]
-                for above, other in self._plant.equipment.items()
-                if isinstance(other, Well) and other.empties_into == name and above in self._flows
-            ]
             found.append(
                 PumpTrend(name, part, called, serials, flows, upstream, watch.doubted, sure_us)
             )

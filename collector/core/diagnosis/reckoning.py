@@ -7,6 +7,7 @@ crossing; what they add up to is doubted by a generous share of each part.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import hypot
 
 from collector.core.component import Saved
@@ -21,10 +22,13 @@ class Reckoning:
 
     Args:
         flows: the estimates of the well, or None where there are none: then nothing is reckoned.
+        upstream: those of the wells whose pumps lift into it.
     """
 
-    def __init__(self, flows: WellFlow | None) -> None:
+    def __init__(self, flows: WellFlow | None, upstream: Sequence[WellFlow] = ()) -> None:
         self._flows = flows
+        self._upstream = tuple(upstream)
+        self._sent_m3 = 0.0  # by them, up to the anchor
         self._anchor_us: int | None = None
         self._anchor_m3 = 0.0
         self._inflow = (0.0, 0.0)
@@ -54,9 +58,14 @@ class Reckoning:
             return
         self._anchor_us = at_us
         self._anchor_m3 = self.volume_of(height_m)
-        self._inflow = (look.inflow_m3_s.value, look.inflow_m3_s.error)
+        own = max(0.0, look.inflow_m3_s.value - self._flows.estimator.upstream[0])
+        self._inflow = (own, look.inflow_m3_s.error)
+        self._sent_m3 = self._sent_until(now_us)
         self._pump_flows = [flow.value for flow in look.flows_m3_s]
         self._on_us.clear()
+
+    def _sent_until(self, at_us: int) -> float:
+        return sum(above.look(at_us).pumped_total_m3.value for above in self._upstream)
 
     def lose(self) -> None:
         """What happened since is not known."""
@@ -72,7 +81,7 @@ class Reckoning:
         if self._anchor_us is None:
             return None
         elapsed_s = max(0, at_us - self._anchor_us) / 1e6
-        come_m3 = self._inflow[0] * elapsed_s
+        come_m3 = self._inflow[0] * elapsed_s + max(0.0, self._sent_until(at_us) - self._sent_m3)
         gone_m3 = 0.0
         for name, flow in zip(self._flows.estimator.pumps.names, self._pump_flows, strict=True):
             on_us = self._on_us.get(name, 0)
@@ -122,7 +131,7 @@ class Reckoning:
             "anchor_us": self._anchor_us, "anchor_m3": self._anchor_m3,
             "inflow": plain(self._inflow), "pump_flows": plain(self._pump_flows),
             "on_us": dict(self._on_us), "since_us": dict(self._since_us),
-            "level_m": self.level_m,
+            "level_m": self.level_m, "sent_m3": self._sent_m3,
         }  # fmt: skip
 
     def restore(self, saved: object) -> None:
@@ -133,6 +142,6 @@ class Reckoning:
         self._inflow = (saved["inflow"][0], saved["inflow"][1])
         self._pump_flows = list(saved["pump_flows"])
         self._on_us, self._since_us = dict(saved["on_us"]), dict(saved["since_us"])
-        self.level_m = saved["level_m"]
+        self.level_m, self._sent_m3 = saved["level_m"], saved["sent_m3"]
         if self._flows is None or len(self._pump_flows) != len(self._flows.estimator.pumps.names):
             self._anchor_us = None

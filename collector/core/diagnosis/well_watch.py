@@ -40,12 +40,14 @@ class WellWatch(ContactWatch):
         alternating: whether the lead is to change.
         visits: its panel is only there at times.
         flows: its estimates, or None.
+        upstream: those of the wells whose pumps lift into it.
         sure_us: see ``Standing``.
     """
 
     def __init__(
         self, name: str, well: Well, pumps: Sequence[CalledPump], limits: dict[str, float],
         sure_us: int, *, alternating: bool, visits: bool, flows: WellFlow | None,
+        upstream: Sequence[WellFlow] = (),
     ) -> None:  # fmt: skip
         floats = well.floats.by_role()
         contacts = [switch.point for _, switch in floats]
@@ -62,7 +64,7 @@ class WellWatch(ContactWatch):
         self._visits = visits  # a towed tank comes full
         self._calls = PumpCalls(well.floats, pumps, self.contacts, visits=visits)
         self._turns = Turns(name, well.title, pumps, alternating=alternating)
-        self._reckoning = Reckoning(flows)
+        self._reckoning = Reckoning(flows, upstream)
         self._order = FloatOrder(name, well.title, floats, self._reckoning)
         self._faults = FloatFaults(
             name, well.title, floats, self._calls.stop_role, self._reckoning
@@ -210,7 +212,7 @@ class WellWatch(ContactWatch):
             for role in self._role_of.values()
             if self.standing.stands(f"{self._well}.float_{role}_against_level")
         }
-        found = self._order.claims(said)
+        found = self._order.claims(said, pumping=self._pumping() is True)
         suspected = {role for role in self._role_of.values() if self._order.suspects(role)} - said
         found += self._faults.claims(self._shown(), now_us, suspected)
         if self._calls.works:
