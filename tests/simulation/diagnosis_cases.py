@@ -138,8 +138,10 @@ def _floats() -> list[Case]:
     for well, roles in wells.items():
         for role in roles:
             target = f"{well}.{role}"
-            wrong = tuple(
-                f"{well}.float_{role}_{what}" for what in ("out_of_order", "stuck", "against_level")
+            wrong = (
+                f"{well}.float_{role}_out_of_order",
+                f"{well}.float_{role}_against_level",
+                f"{well}.not_emptied",  # says: the stop float, or a pump that moves no water
             )
             bouncing = (f"{well}.float_{role}_chattering",)
             cases.append(Case("float_chattering", target, (), bouncing, 0.1, ends_h=3.0))
@@ -215,16 +217,23 @@ def _process() -> list[Case]:
 def _flows() -> list[Case]:
     """After five days, when there is a reference time to compare with."""
     cases = []
-    for pump in ("meadow_pump_1", "collection_pump_2", "feed_pump_2"):
-        low = (f"{pump}.low_flow",)
-        helped = (f"{pump}.lag_called_often",)
+    wells = (("meadow_sump", "meadow_pump_1"), ("collection", "collection_pump_2"),
+             ("equalization", "feed_pump_2"))  # fmt: skip
+    for well, pump in wells:
+        low, helped = (f"{pump}.low_flow",), (f"{pump}.lag_called_often",)
+        blocked = (*low, f"{well}.not_emptied")
+        # Feed pumps make one or two runs a day.
+        within_h, for_h, ends_h = (
+            (84.0, 90.0, 96.0) if well == "equalization" else (24.0, 60.0, 60.0)
+        )
         cases += [
-            Case("pump_worn", pump, ("to=0.85",), low, 48.0, helped, 128.0, 60.0, 60.0),
-            Case("pump_blocked", pump, ("to=0.2",), low, 48.0, helped, 128.0, 60.0, 60.0),
-        ]
+            Case("pump_worn", pump, ("to=0.85",), low, 48.0, helped, 128.0, for_h, ends_h),
+            Case("pump_blocked", pump, ("to=0.2",), blocked, within_h, (*helped, *low), 128.0,
+                 for_h, ends_h),
+        ]  # fmt: skip
     cases += [
         Case("check_valve_leaking", "collection", (), ("collection.check_valve_leaks",), 36.0,
-             ("collection.flows_rose_together",), 128.0, 50.0, 60.0),
+             ("collection.flows_rose_together",), 128.0, 50.0, 84.0),
         Case("check_valve_leaking", "meadow_sump", (), ("meadow_sump.flows_rose_together",), 36.0,
              ("meadow_pump_?.short_cycling",), 128.0, 50.0, 60.0),
     ]  # fmt: skip

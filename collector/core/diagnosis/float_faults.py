@@ -126,7 +126,7 @@ class FloatFaults:
                 self._should_take_s = self._drawdown_s(now_us)
             wait_s = max(wait_s, STUCK_RUN_FACTOR * self._should_take_s)
         return Claim(
-            f"{self._well}.float_{self._stop_role}_stuck", holds, wait_s, self._tell_stuck,
+            f"{self._well}.not_emptied", holds, wait_s, self._tell_stuck,
             since_us=since_us,
         )  # fmt: skip
 

@@ -68,6 +68,7 @@ class PumpCalls:
         self.least, self.most = 0, len(self.pumps)
         self.next_lead: str | None = None
         self._uncalled: dict[str, bool] = {}  # pumps whose run nobody called
+        self._covered: dict[str, bool] = {}  # pumps whose run was called for at some moment
         self._started_last = ""
 
     # --- what is known --------------------------------------------------------------------------
@@ -132,8 +133,13 @@ class PumpCalls:
                 running.append(pump.name)
             else:
                 self._uncalled.pop(pump.name, None)
-        free = [name for name in running if name not in self._uncalled]
-        if len(running) > self.most and free and not self._uncalled:
+                self._covered.pop(pump.name, None)
+        if len(running) <= self.most:
+            self._covered = dict.fromkeys(running, True)
+            return
+        # One that was called and runs on has failed to stop; it did not come uncalled.
+        free = [name for name in running if name not in self._covered]
+        if free and not self._uncalled:
             last = self._started_last if self._started_last in free else free[-1]
             self._uncalled[last] = True
 
@@ -226,7 +232,8 @@ class PumpCalls:
         """Its state as plain JSON values."""
         return {
             "least": self.least, "most": self.most, "next_lead": self.next_lead,
-            "uncalled": dict(self._uncalled), "started_last": self._started_last,
+            "uncalled": dict(self._uncalled), "covered": dict(self._covered),
+            "started_last": self._started_last,
         }  # fmt: skip
 
     def restore(self, saved: object) -> None:
@@ -237,4 +244,5 @@ class PumpCalls:
         self.least, self.most = saved["least"], saved["most"]
         self.next_lead = saved["next_lead"] if saved["next_lead"] in names else None
         self._uncalled = {name: True for name in saved["uncalled"] if name in names}
+        self._covered = {name: True for name in saved["covered"] if name in names}
         self._started_last = saved["started_last"]

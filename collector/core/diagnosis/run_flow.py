@@ -45,7 +45,7 @@ class RunFlow:
 
 
 @dataclass(frozen=True, slots=True)
-class _Ended:
+class EndedRun:
     """A run that waits for the inflow after it; ``lost_m3`` is what the well lost."""
 
     pump: str
@@ -73,7 +73,7 @@ class RunFlows:
         self._since_us: dict[str, int] = {}
         # Of the run under way: what the well lost, what upstream sent, time, and time it ran.
         self._run: dict[str, list[float]] = {}
-        self._ended: _Ended | None = None
+        self._ended: EndedRun | None = None
 
     def run_moved(self, pump: str, runs: bool, at_us: int) -> None:
         """A pump started or stopped."""
@@ -86,7 +86,7 @@ class RunFlows:
         booked = self._run.pop(pump, None)
         if booked is not None and booked[3] >= LEAST_RUN_S:
             lost_m3, sent_m3, whole_s, ran_s = booked
-            self._ended = _Ended(pump, lost_m3, sent_m3, whole_s, ran_s, self._inflow)
+            self._ended = EndedRun(pump, lost_m3, sent_m3, whole_s, ran_s, self._inflow)
 
     def crossed(self, height_m: float, at_us: int, now_us: int) -> RunFlow | None:
         """The water passed a height at an instant that was noticed at ``now_us``.
@@ -109,7 +109,7 @@ class RunFlows:
         found = None
         if not self._since_us:
             if volume_m3 > self._anchor_m3 and self._ended is not None:
-                found, self._ended = _measured(self._ended, inflow), None
+                found, self._ended = measured(self._ended, inflow), None
             self._inflow = inflow
         self._anchor_us, self._anchor_m3, self._sent_m3 = at_us, volume_m3, sent_m3
         self._on_us.clear()
@@ -158,10 +158,10 @@ class RunFlows:
         self._anchor_m3, self._sent_m3, self._inflow = saved_numbers(saved, "anchor")
         self._on_us, self._since_us = dict(saved["on_us"]), dict(saved["since_us"])
         self._run = {pump: saved_numbers(saved["run"], pump) for pump in saved["run"]}
-        self._ended = None if saved["ended"] is None else _Ended(*saved["ended"])
+        self._ended = None if saved["ended"] is None else EndedRun(*saved["ended"])
 
 
-def _measured(run: _Ended, inflow_after: float) -> RunFlow:
+def measured(run: EndedRun, inflow_after: float) -> RunFlow:
     """The run, with the mean of the inflows before and after it."""
     inflow = 0.5 * (run.inflow + inflow_after)
     pumped_m3 = run.lost_m3 + inflow * run.whole_s + run.sent_m3

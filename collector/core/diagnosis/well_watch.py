@@ -194,11 +194,12 @@ class WellWatch(ContactWatch):
         return (
             self._order.doubted
             or self._chattered(now_us)
+            or self.standing.stands(f"{self._well}.not_emptied")
             or any(
-                self.standing.stands(f"{self._well}.float_{role}_{what}")
+                self.standing.stands(f"{self._well}.float_{role}_against_level")
                 for role in self._role_of.values()
-                for what in ("stuck", "against_level")
             )
+        )
         )
 
     def deadline_us(self) -> int | None:
