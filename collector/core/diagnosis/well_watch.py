@@ -200,7 +200,6 @@ class WellWatch(ContactWatch):
                 for role in self._role_of.values()
             )
         )
-        )
 
     def deadline_us(self) -> int | None:
         found = [at for at in (self.standing.deadline_us(), self._quiet_us) if at is not None]
