@@ -148,7 +148,7 @@ def _floats() -> list[Case]:
             cases.append(Case("float_inverted", target, (), wrong, 8.0))
             cases.append(Case("float_stuck", target, ("made",), wrong, 12.0, for_h=14.0))
             if role in ("low", "start_1"):  # the others hang anyway, until a storm
-                cases.append(Case("float_stuck", target, ("open",), wrong, 8.0))
+                cases.append(Case("float_stuck", target, ("open",), wrong, 12.0, for_h=14.0))
     return cases
 
 
