@@ -205,7 +205,8 @@ def _process() -> list[Case]:
     return [
         Case("dosing_tank_empty", "coagulant", (), ("coagulant.tank_low",), 0.1),
         Case("dosing_tank_empty", "hypochlorite", (), ("hypochlorite.tank_low",), 0.1),
-        Case("filter_cleaning_endless", "filter", (), ("filter.cleaning_does_not_end",), 8.0),
+        Case("filter_cleaning_endless", "filter", (), ("filter.cleaning_does_not_end",), 16.0,
+             for_h=18.0),
         Case("tripped", "filter", (), ("filter.in_fault",), 0.1),
         Case("switched_off", "filter", (),
              ("filter.cleaning_does_not_begin", "filter.cleaning_does_not_come"), 17.0,

@@ -32,7 +32,9 @@ from collector.core.records import FROZEN, Output, PointChanged
 from collector.core.wells.well_flow import WellFlow
 
 HOUR_US = 3_600_000_000
-QUIET_HOURS = 3
+QUIET_HOURS = 6
+"""Long enough for a small well to fill at least once in the night, so that the volume is known."""
+
 LEAST_OWN_SHARE = 0.5
 """Share of a well's water that must not come from a well above."""
 
@@ -106,12 +108,14 @@ class InflowPattern:
             other = above.look(at_us)
             sent_m3 += other.pumped_total_m3.value
             unknown_s += other.unknown_s
-        now = (look.inflow_total_m3.value - sent_m3, unknown_s)
+        # What went out and what is in there now is surer than the sum of what was thought to come.
+        come_m3 = look.pumped_total_m3.value + look.volume_m3.value
+        now = (come_m3 - sent_m3, unknown_s)
         if self._before is not None:
             known = now[1] - self._before[1] <= 3600.0 - LEAST_KNOWN_S
-            self._hours.append(max(0.0, now[0] - self._before[0]) if known else None)
+            self._hours.append(now[0] - self._before[0] if known else None)
         self._before = now
-        own_m3, all_m3 = now[0], look.inflow_total_m3.value
+        own_m3, all_m3 = now[0], come_m3
         # Where most of the water comes from upstream, what is left over is mostly error.
         found = self.compare() if own_m3 >= LEAST_OWN_SHARE * all_m3 else None
         wet: bool | None = None
@@ -129,7 +133,10 @@ class InflowPattern:
         last, past = days[0], [day for day in days[1:] if day is not None]
         if last is None or len(past) < PATTERN_LEAST_DAYS:
             return None
-        usual, usual_night = median(day for day, _ in past), median(night for _, night in past)
+        # Weekends are not weekdays: the same day of the weeks before counts if it was the busier.
+        weekly = [day for day in days[7::7] if day is not None] or past
+        usual = max(median(day for day, _ in each) for each in (past, weekly))
+        usual_night = max(median(night for _, night in each) for each in (past, weekly))
         spread = median(abs(day - usual) for day, _ in past)
         night_spread = median(abs(night - usual_night) for _, night in past)
         day_m3, night = last

@@ -95,9 +95,12 @@ REFERENCE_RUNS, REFERENCE_MOST = 6, 40
 WEAR_LEAST_LOSS = 0.07
 """A smaller loss of flow is not worth opening a pump for; a run that lacks so much is a hit."""
 
-HITS, HITS_OF_BOTH = 5, 2
+HITS, HITS_OF_BOTH = 5, 3
 """So many more hits than misses mean that a pump has fallen; the fewer where the estimator has seen
 it too. A gulp of inflow spoils one run in twenty or so: five in a row are one in a few million."""
+
+LONG_RUN_S = 1800.0
+"""A run so long counts twice: gulps are averaged out in it."""
 
 HEAVY_LOSS, HEAVY_RUNS, HEAVY_S = 0.35, 3, 3600.0
 """Or so many runs in a row that lack so much, or so long together: no gulp is as large."""
