@@ -47,7 +47,8 @@ def execute(options: argparse.Namespace) -> Answer:
         if past:
             lines = read_findings(reader, span.from_utc_us, span.to_utc_us)
         else:
-            lines = standing_findings(reader)
+            there = {*plant.equipment, *plant.panels}
+            lines = [line for line in standing_findings(reader) if line.equipment in there]
     wanted = set(options.equipment)
     lines = [line for line in lines if not wanted or line.equipment in wanted]
     stands = any(line.ended_utc_us is None for line in lines)

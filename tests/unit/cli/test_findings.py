@@ -81,6 +81,15 @@ def test_one_piece_of_equipment_may_be_asked_for(journal: Path, shell: Shell) ->
     assert "did you mean" in said.err
 
 
+def test_what_left_the_plant_file_is_not_wrong_any_more(journal: Path, shell: Shell) -> None:
+    """A pump that was taken out while its finding stood: history has it, the present does not."""
+    with Journal.open(journal, wall_us=lambda: NOON_US, commit_period_s=0.0) as opened:
+        opened.submit([finding("old_pump.low_flow", NOON_US + 1, NOON_US, WEAK)])
+        opened.flush()
+    assert "old_pump" not in shell("findings --journal", journal).out
+    assert "old_pump" in shell("findings --history --journal", journal).out
+
+
 def test_half_a_healthy_day_has_no_findings(rich_journal: Path, shell: Shell) -> None:
     """The demo's plant without faults, from its real journal."""
     said = shell("findings --journal", rich_journal)
