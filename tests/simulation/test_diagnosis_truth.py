@@ -41,7 +41,7 @@ def test_nothing_is_found_where_nothing_is_wrong(seed: int) -> None:
     for record in seen.findings:
         what = record.subject.rpartition(".")[2]
         if what == "wet_weather_inflow" and record.value is not None:
-            assert rain_before_mm(seen, record.at_us) > 3.0, record
+            assert rain_before_mm(seen, record.at_us) > 2.0, record
         else:
             assert what in ("tank_low", "high_water", "wet_weather_inflow"), record
 

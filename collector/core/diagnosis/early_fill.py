@@ -91,8 +91,7 @@ class EarlyFill(ContactWatch):
         leaks: bool | None = None
         if len(self._recent) == EARLY_FILLS:
             usual, now = median(self._reference), median(self._recent)
-            high = sorted(self._reference)[-max(1, len(self._reference) // 4)]
-            above = sum(1 for ratio in self._recent if ratio > high)
+            above = sum(1 for ratio in self._recent if ratio > usual + 0.5 * EARLY_RISE)
             if now - usual >= EARLY_RISE and above >= EARLY_SHARE * EARLY_FILLS:
                 leaks = True
             elif now - usual < 0.5 * EARLY_RISE:

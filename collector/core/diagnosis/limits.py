@@ -125,10 +125,10 @@ WEAR_REPAIRED = 0.08
 WEAR_SETTLED = 0.03
 """Relative standard error at which a wear factor may be held against anything."""
 
-EARLY_REFERENCE, EARLY_FILLS = 24, 14
+EARLY_REFERENCE, EARLY_FILLS = 30, 20
 EARLY_RISE, EARLY_SHARE = 0.5, 0.75
 """Fills in the reference and fills compared with it; by how much the logarithm of early over late
-inflow must have risen, and the share of fills above the upper quarter of the reference. Tuned."""
+inflow must have risen in the median, and by half as much in what share of the fills. Tuned."""
 
 # --- inflow -------------------------------------------------------------------------------------
 
