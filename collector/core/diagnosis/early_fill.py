@@ -16,7 +16,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from math import exp, log
+from math import exp, log, pi
 from statistics import median
 
 from collector.core.component import Saved
@@ -33,7 +33,20 @@ from collector.core.process.contacts import Moved
 from collector.core.process.telling import plain, saved_numbers
 from collector.core.records import PointChanged
 from collector.core.wells.geometry import Geometry
-from collector.plant.equipment import Float
+from collector.plant.equipment import Float, Well
+
+
+def shows_a_leak(well: Well, low: Float, geometry: Geometry) -> bool:
+    """Whether what the main holds is enough, against the first part of the fill, to be seen there.
+
+    The early inflow rises by ``V / (V - main)`` at most; its logarithm must reach ``EARLY_RISE``.
+    """
+    if well.main is None:
+        return False
+    radius_m = 0.5e-3 * well.main.inner_diameter_mm
+    main_m3 = pi * radius_m**2 * well.main.length_m
+    first_m3 = geometry.between_m3(low.breaks_m, low.makes_at_m)
+    return 0.0 < first_m3 * (1.0 - exp(-EARLY_RISE)) <= main_m3
 
 
 class EarlyFill(ContactWatch):

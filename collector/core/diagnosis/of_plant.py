@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 
 from collector.core.component import Component
 from collector.core.diagnosis.availability import AvailabilityWatch
-from collector.core.diagnosis.early_fill import EarlyFill
+from collector.core.diagnosis.early_fill import EarlyFill, shows_a_leak
 from collector.core.diagnosis.inflow_pattern import InflowPattern
 from collector.core.diagnosis.panels import MainsWatch, PanelWatch
 from collector.core.diagnosis.process_watch import DosingWatch, FilterWatch
@@ -193,9 +193,10 @@ class _Makers:
                     InflowPattern(part.title, runs, flows, upstream, self._start_us, sure_us)
                 )
             low, start = part.floats.low, part.floats.start_1
-            if low is not None and start is not None and low.breaks_m < low.makes_at_m:
+            geometry = flows.estimator.facts.geometry
+            if low is not None and start is not None and shows_a_leak(part, low, geometry):
                 found.append(
                     EarlyFill(name, part.title, low, start, runs,
-                              flows.estimator.facts.geometry, sure_us)
+                              geometry, sure_us)
                 )  # fmt: skip
         return found
