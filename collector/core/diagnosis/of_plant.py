@@ -194,7 +194,9 @@ class _Makers:
                 )
             low, start = part.floats.low, part.floats.start_1
             geometry = flows.estimator.facts.geometry
-            if low is not None and start is not None and shows_a_leak(part, low, geometry):
+            if visits or low is None or start is None:
+                return found
+            if shows_a_leak(part, low, geometry):
                 found.append(
                     EarlyFill(name, part.title, low, start, runs,
                               geometry, sure_us)
