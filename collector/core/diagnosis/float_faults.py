@@ -92,7 +92,7 @@ class FloatFaults:
             )
             for role in self._floats
         ]  # fmt: skip
-        if self._stop_role in self._floats and self.level_m is None:
+        if self._stop_role in self._floats:
             found.append(self._stuck(shown, now_us))
         against = {} if self.level_m is None else self._against(shown, self.level_m)
         wrong = [role for role, apart in against.items() if apart]
@@ -119,6 +119,8 @@ class FloatFaults:
     def _stuck(self, shown: Shown, now_us: int) -> Claim:
         made = shown[self._stop_role]
         holds: bool | None = made and (True if self._pumping_since_us is not None else None)
+        if holds and self.level_m is not None:
+            holds = None  # the meter tells more, and what stood before ends with the float
         since_us, wait_s = None, STUCK_RUN_LEAST_S
         if holds and self._pumping_since_us is not None:
             since_us = max(self._pumping_since_us, self._last_move_us)

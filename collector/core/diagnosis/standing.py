@@ -71,12 +71,14 @@ class Standing:
         """Take all claims as they are.
 
         Args:
-            claims: one for each subject.
+            claims: one for each subject; a subject that is left out is not known.
             at_us: since when they are so, as far as they have just changed.
             now_us: when that was noticed, not before ``at_us``.
         """
         found: list[Output] = []
+        left_out = set(self._states)
         for claim in claims:
+            left_out.discard(claim.subject)
             state = self._states.get(claim.subject)
             if state is None:
                 if claim.holds is not True:
@@ -85,6 +87,11 @@ class Standing:
             found += self._take(claim, state, at_us, now_us)
             if not state.standing and state.since_us is None:
                 del self._states[claim.subject]
+        for subject in left_out:
+            state = self._states[subject]
+            state.resting_us = state.due_us = None
+            if not state.standing:
+                del self._states[subject]
         return found
 
     def _take(self, claim: Claim, state: _State, at_us: int, now_us: int) -> list[Output]:

@@ -69,6 +69,19 @@ def test_not_known_neither_raises_nor_ends() -> None:
     assert standing.stands("pump.wrong")
 
 
+def test_what_is_left_out_is_not_known() -> None:
+    """A diagnosis that has nothing to say any more ends the wait; nothing is due for it."""
+    standing = Standing(SURE_US)
+    take(standing, True, 10)
+    assert standing.take([], us(20), us(20)) == []
+    assert standing.deadline_us() is None
+    assert take(standing, True, 30) == []
+    assert standing.deadline_us() == us(30 + 30 + 4)
+    assert stood(take(standing, True, 61)) == [(True, 30, 61)]
+    assert standing.take([], us(70), us(70)) == []
+    assert standing.stands("pump.wrong")
+
+
 def test_what_rests_ceases_only_after_its_rest() -> None:
     """Not held from 50 s, rest 100 s: ceased at 150 s at the earliest, since 50 s; holding again
     in between begins the rest anew."""
