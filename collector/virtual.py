@@ -141,11 +141,14 @@ def run_virtually(
         reached_us = simulated.advance_until_change(due_us)
         now_us = reached_us
         if reached_us >= due_us:
+            telling = reached_us >= report_us
             for scanner in scanners:
-                if pending.get(scanner.name) == reached_us:
+                # The scans of an instant come before what is told at it.
+                moved = telling and scanner.stale and scanner.instant_from(reached_us) == reached_us
+                if moved or pending.get(scanner.name) == reached_us:
                     _scan(pipeline, scanner, reached_us, take)
-                    del pending[scanner.name]
-            if reached_us >= report_us:
+                    pending.pop(scanner.name, None)
+            if telling:
                 _report(pipeline, scanners, reached_us, take)
         if now_us >= end_us:
             break
@@ -188,7 +191,7 @@ def _report(
     take: Callable[[list[Record]], None],
 ) -> None:  # fmt: skip
     for scanner in scanners:
-        last_us = scanner.instant_from(at_us) - scanner.period_us
+        last_us = scanner.instant_from(at_us + 1) - scanner.period_us
         if last_us > scanner.scanned_us and not scanner.stale and not scanner.failing:
             _give(take, pipeline.take_scan(scanner.again(last_us)))
     _give(take, pipeline.report(at_us))

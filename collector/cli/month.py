@@ -25,6 +25,7 @@ from simulator.plant import OsierBend
 
 START_US = int(datetime(2026, 7, 1, tzinfo=UTC).timestamp()) * 1_000_000
 DAY_US = 86_400_000_000
+QUEUE = 5_000  # virtual days run ahead of the disk; what waits for it must not grow with them
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +74,9 @@ def run_month(plant_file: PlantFile, journal_path: Path, days: float, seed: int)
     simulated = OsierBend(seed, START_US)
     pipeline = Pipeline(plant, plans, START_US)
     end_us = START_US + round(days * DAY_US)
-    with Journal.open(journal_path, wall_us=lambda: START_US, commit_period_s=0.0) as journal:
+    with Journal.open(
+        journal_path, wall_us=lambda: START_US, commit_period_s=0.0, queue_limit=QUEUE
+    ) as journal:
         journal.remember_configuration("plant", plant_file.text, plant_file.hash)
 
         def take(records: list[Record]) -> None:
