@@ -66,7 +66,10 @@ setup_environment() {
     if ! cmp -s "$requirements" "$stamp"; then
         say "setting up Python packages in .venv (once)"
         [ -x "$project/.venv/bin/python" ] || "$python" -m venv "$project/.venv"
-        pip_install --require-hashes --only-binary :all: -r "$requirements" || return 1
+        # Wheels only, so that nothing is compiled; julian has none and is built by the pinned tools.
+        pip_install --require-hashes --only-binary :all: -r "$project/deploy/requirements-build.txt" &&
+            pip_install --require-hashes --only-binary :all: --no-binary julian \
+                --no-build-isolation -r "$requirements" || return 1
         pip_install --no-deps --no-build-isolation --editable "$project" || return 1
         cp "$requirements" "$stamp"
     fi
