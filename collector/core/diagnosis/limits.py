@@ -95,9 +95,10 @@ REFERENCE_RUNS, REFERENCE_MOST = 6, 40
 WEAR_LEAST_LOSS = 0.07
 """A smaller loss of flow is not worth opening a pump for; a run that lacks so much is a hit."""
 
-HITS, HITS_OF_BOTH = 5, 3
-"""So many more hits than misses mean that a pump has fallen; the fewer where the estimator has seen
-it too. A gulp of inflow spoils one run in twenty or so: five in a row are one in a few million."""
+HITS, HITS_OF_BOTH, MISS = 6, 3, 2
+"""So many more hits than misses mean that a pump has fallen, a miss counting twice; the fewer where
+the estimator has seen it too. Gulps of inflow spoil one run in twenty or so, at the busiest hours
+of a season one in four; a pump that has fallen hardly ever misses."""
 
 LONG_RUN_S = 1800.0
 """A run so long counts twice: gulps are averaged out in it."""
@@ -116,8 +117,8 @@ WEAR_APART = 0.04
 """Of two losses, the part by which they must differ, beside three tenths of the greater one, not to
 be one and the same."""
 
-WEAR_RISE = 0.04
-"""By so much all pumps of a well seem to have got better. Tuned."""
+WEAR_RISE, RISES = 0.04, 5
+"""By so much all pumps of a well seem to have got better, in so many more runs than not. Tuned."""
 
 WEAR_REPAIRED = 0.08
 """By so much a pump alone has got better: it is another, and needs another reference."""

@@ -19,6 +19,7 @@ from collector.core.diagnosis.limits import (
     HITS,
     HITS_OF_BOTH,
     LONG_RUN_S,
+    MISS,
     REFERENCE_MOST,
     REFERENCE_RUNS,
     REFERENCE_S,
@@ -69,7 +70,7 @@ class OnePump:
         self._heavy_s = self._heavy_s + run.ran_s if heavy else 0.0
         hit = loss >= WEAR_LEAST_LOSS and loss >= 2.0 * run.doubt
         weight = 2 if run.ran_s >= LONG_RUN_S else 1
-        self.hits = min(self.hits + weight, 2 * HITS) if hit else max(0, self.hits - weight)
+        self.hits = min(self.hits + weight, 2 * HITS) if hit else max(0, self.hits - MISS * weight)
         rise = -loss >= WEAR_RISE and -loss >= 2.0 * run.doubt
         self.rises = min(self.rises + 1, 2 * HITS) if rise else max(0, self.rises - 1)
 

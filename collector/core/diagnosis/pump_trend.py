@@ -18,7 +18,7 @@ from functools import partial
 
 from collector.core.component import Saved
 from collector.core.diagnosis.contact_watch import ContactWatch
-from collector.core.diagnosis.limits import HEAVY_LOSS, HITS, WEAR_APART, WEAR_RISE
+from collector.core.diagnosis.limits import HEAVY_LOSS, RISES, WEAR_APART, WEAR_RISE
 from collector.core.diagnosis.one_pump import OnePump
 from collector.core.diagnosis.pump_calls import CalledPump
 from collector.core.diagnosis.run_flow import RunFlow, RunFlows
@@ -140,7 +140,7 @@ class PumpTrend(ContactWatch):
         known = [loss for loss in losses if loss is not None]
         if len(known) < 2 or len(known) < len(losses):
             return False
-        rises = [trend.rises >= HITS for trend in self._trends.values()]
+        rises = [trend.rises >= RISES for trend in self._trends.values()]
         return all(rises) and max(known) - min(known) < WEAR_APART - 0.3 * min(known)
 
     # --- telling --------------------------------------------------------------------------------

@@ -49,8 +49,8 @@ def test_runs_as_ever_mean_nothing() -> None:
     assert not pump.fallen
 
 
-def test_five_hits_more_than_misses_mean_it_has_fallen() -> None:
-    """15 % less in each run: four are not enough by themselves, five are."""
+def test_six_hits_more_than_misses_mean_it_has_fallen() -> None:
+    """15 % less in each run: five are not enough by themselves, six are."""
     assert not a_pump([4.25] * (HITS - 1)).fallen
     assert a_pump([4.25] * HITS).fallen
 
