@@ -48,7 +48,7 @@ class JournalSettings(Section):
     size_limit_mib: Annotated[int, Field(ge=16, description="oldest records go beyond it")] = 2048
     commit_period_s: Annotated[
         float, Field(ge=0, le=10, description="least time between two commits")
-    ] = 0.2
+    ] = 0.05
     alive_period_s: Annotated[
         float, Field(ge=1, le=600, description="how often 'still watching' is noted")
     ] = 15.0
