@@ -95,19 +95,16 @@ REFERENCE_RUNS, REFERENCE_MOST = 6, 40
 WEAR_LEAST_LOSS = 0.07
 """A smaller loss of flow is not worth opening a pump for; a run that lacks so much is a hit."""
 
-HITS, HITS_OF_BOTH, MISS = 6, 3, 2
-"""So many more hits than misses mean that a pump has fallen, a miss counting twice; the fewer where
-the estimator has seen it too. Gulps of inflow spoil one run in twenty or so, at the busiest hours
-of a season one in four; a pump that has fallen hardly ever misses."""
+HITS, MISS = 6, 2
+"""So many more hits than misses mean that a pump has fallen, a miss counting twice. Gulps of inflow
+spoil one run in twenty or so, at the busiest hours of a season one in four; a pump that has fallen
+hardly ever misses."""
 
-LONG_RUN_S = 1800.0
-"""A run so long counts twice: gulps are averaged out in it."""
+LONG_RUN_S, LONG_WEIGHT = 1800.0, 3
+"""A run so long counts for three: gulps are averaged out in it."""
 
 HEAVY_LOSS, HEAVY_RUNS, HEAVY_S = 0.35, 3, 3600.0
 """Or so many runs in a row that lack so much, or so long together: no gulp is as large."""
-
-WEAR_SURE = 3.5
-"""Standard errors by which a change of the wear factor must exceed nothing."""
 
 RUNS_KEPT, WELL_RUNS = 5, 3
 WEAR_ENDS_LOSS = 0.05

@@ -8,7 +8,6 @@ many more hits than misses it takes, and why.
 from __future__ import annotations
 
 from collections import deque
-from math import hypot
 from statistics import median
 
 from collector.core.component import Saved
@@ -17,8 +16,8 @@ from collector.core.diagnosis.limits import (
     HEAVY_RUNS,
     HEAVY_S,
     HITS,
-    HITS_OF_BOTH,
     LONG_RUN_S,
+    LONG_WEIGHT,
     MISS,
     REFERENCE_MOST,
     REFERENCE_RUNS,
@@ -29,7 +28,6 @@ from collector.core.diagnosis.limits import (
     WEAR_REPAIRED,
     WEAR_RISE,
     WEAR_SETTLED,
-    WEAR_SURE,
     WELL_RUNS,
 )
 from collector.core.diagnosis.run_flow import RunFlow
@@ -50,8 +48,6 @@ class OnePump:
         self._begin_us: int | None = None
         self._complete = False
         self._reference: list[float] = []  # flows of its runs
-        self._factor_mean = self._factor_error = 0.0  # of the reference time
-        self._factors = 0
         self._recent: deque[float] = deque(maxlen=RUNS_KEPT)  # losses
         self.hits = self.rises = 0
         self._heavy_runs, self._heavy_s = 0, 0.0  # in a row
@@ -69,7 +65,7 @@ class OnePump:
         self._heavy_runs = self._heavy_runs + 1 if heavy else 0
         self._heavy_s = self._heavy_s + run.ran_s if heavy else 0.0
         hit = loss >= WEAR_LEAST_LOSS and loss >= 2.0 * run.doubt
-        weight = 2 if run.ran_s >= LONG_RUN_S else 1
+        weight = LONG_WEIGHT if run.ran_s >= LONG_RUN_S else 1
         self.hits = min(self.hits + weight, 2 * HITS) if hit else max(0, self.hits - MISS * weight)
         rise = -loss >= WEAR_RISE and -loss >= 2.0 * run.doubt
         self.rises = min(self.rises + 1, 2 * HITS) if rise else max(0, self.rises - 1)
@@ -79,10 +75,6 @@ class OnePump:
             self._begin_us = at_us
         self._reference.append(run.flow_m3_s)
         del self._reference[:-REFERENCE_MOST]
-        if 0.0 < self.error <= WEAR_SETTLED * self.factor:
-            self._factors += 1
-            self._factor_mean += (self.factor - self._factor_mean) / self._factors
-            self._factor_error += (self.error - self._factor_error) / self._factors
         aged = at_us - self._begin_us >= REFERENCE_S * 1e6
         self._complete = aged and len(self._reference) >= REFERENCE_RUNS
 
@@ -91,8 +83,7 @@ class OnePump:
         self._begin_us, self._complete = None, False
         self._reference.clear()
         self._recent.clear()
-        self._factor_mean = self._factor_error = 0.0
-        self._factors = self.hits = self.rises = self._heavy_runs = 0
+        self.hits = self.rises = self._heavy_runs = 0
         self._heavy_s = 0.0
 
     @property
@@ -116,13 +107,6 @@ class OnePump:
             return None
         return median(list(self._recent)[-count:])
 
-    def gain(self) -> tuple[float, float] | None:
-        """Share by which its wear factor has grown since the reference, with standard error."""
-        if not self._complete or self._factors < 3 or self.error <= 0.0:
-            return None
-        error = hypot(self.error, self._factor_error) / self._factor_mean
-        return self.factor / self._factor_mean - 1.0, error
-
     @property
     def fallen(self) -> bool:
         """Whether it surely gives less than it did."""
@@ -131,9 +115,7 @@ class OnePump:
         now = self.loss()
         if now is None or now < WEAR_ENDS_LOSS:
             return False  # it has been so, and is no longer
-        gain = self.gain()
-        both = gain is not None and -gain[0] >= max(WEAR_LEAST_LOSS, WEAR_SURE * gain[1])
-        return self.hits >= (HITS_OF_BOTH if both else HITS)
+        return self.hits >= HITS
 
     @property
     def well(self) -> bool:
@@ -156,8 +138,8 @@ class OnePump:
     def save(self) -> Saved:
         """Its state as plain JSON values."""
         return {
-            "figures": plain((self.factor, self.error, self._factor_mean, self._factor_error)),
-            "counts": [self._factors, self.hits, self.rises, self._heavy_runs],
+            "figures": plain((self.factor, self.error)),
+            "counts": [self.hits, self.rises, self._heavy_runs],
             "heavy_s": self._heavy_s,
             "begin_us": self._begin_us, "complete": self._complete,
             "reference": plain(self._reference), "recent": plain(self._recent),
@@ -167,9 +149,8 @@ class OnePump:
         """Take back a state from ``save``."""
         if not isinstance(saved, dict):
             raise ValueError("the saved trend of a pump is of another form")
-        figures = saved_numbers(saved, "figures")
-        self.factor, self.error, self._factor_mean, self._factor_error = figures
-        self._factors, self.hits, self.rises, self._heavy_runs = saved["counts"]
+        self.factor, self.error = saved_numbers(saved, "figures")
+        self.hits, self.rises, self._heavy_runs = saved["counts"]
         self._heavy_s = saved["heavy_s"]
         self._begin_us, self._complete = saved["begin_us"], saved["complete"]
         self._reference = saved_numbers(saved, "reference")

@@ -1,7 +1,7 @@
 """What the pumps of one well give, against themselves as they were and against their curves.
 
-Two instruments are read: each run that can be measured alone (``run_flow.py``), against the median
-of the runs of a reference time (``one_pump.py``), and the wear factor of the estimator.
+Each run that can be measured alone (``run_flow.py``) is compared with the median of the runs of a
+reference time (``one_pump.py``). The estimator's wear factor, which follows slower, is told beside.
 
 A curve may be off by its tolerance from the first day, so only far below its curve, by the wear
 factor, is a pump said to have been weak all along.
