@@ -23,6 +23,7 @@ from collector.core.records import (
 OURS = frozenset({COLLECTOR_STOPPED, JOURNAL_FULL})
 NOT_WATCHED = OURS | {AWAY}
 UP, LOST, GONE, UNWATCHED = "up", "lost", "away", "not watched"
+LEAST_WATCHED_US = 60_000_000  # a share of less than a minute says nothing
 
 
 class LinkMeter:
@@ -101,7 +102,10 @@ class LinkMeter:
         self._counted_us = max(self._counted_us, at_us)
 
     def _share(self, at_us: int, known_us: int) -> list[Output]:
-        share = self.share(known_us if self.up else at_us)
+        until_us = known_us if self.up else at_us
+        if sum(self._until(until_us)) < LEAST_WATCHED_US:
+            return []
+        share = self.share(until_us)
         # A figure that moves by less than a hundredth of a per cent is no news.
         if share is None or (self._told is not None and abs(share - self._told) < 1e-4):
             return []

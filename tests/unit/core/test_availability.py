@@ -176,3 +176,11 @@ def test_a_kept_state_continues_exactly() -> None:
         partial = {key: part for key, part in link.save().items() if key != name}
         with pytest.raises(ValueError, match=name):
             LinkMeter("p", 0).restore(partial)
+
+
+def test_the_first_answer_tells_no_share_yet() -> None:
+    """A share is told from a minute of watched time on; milliseconds before would say 0 %."""
+    link = LinkMeter("p", us(0))
+    assert told(link.returned("p", us(0.01)), "link_availability") == []
+    assert told(link.report(us(59), us(59)), "link_availability") == []
+    assert told(link.report(us(60), us(60)), "link_availability") != []
