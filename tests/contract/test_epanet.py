@@ -1,4 +1,4 @@
-"""Operating points and friction against the EPANET engine (by its Python binding owa-epanet).
+"""Operating points and friction against the EPANET engine (``epanet_engine.py``).
 
 The network is the one meant everywhere here: a reservoir, pumps in parallel, a pipe, a second
 reservoir whose surface is the lift above the first. EPANET computes in feet with rounded constants
@@ -9,17 +9,16 @@ from __future__ import annotations
 
 import os
 import random
-import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 
-import epanet.toolkit as engine  # type: ignore[import-untyped]
 import pytest
 
 from collector.core.hydraulics.curves import Point, curve_through
 from collector.core.hydraulics.mains import Main
 from collector.core.hydraulics.operating import OperatingPoint, RunningPump, operating_point
+from tests.contract import epanet_engine as engine
 
 WATER_M2_S = 1.1e-5 * 0.3048**2
 """Kinematic viscosity EPANET takes for water: 1.1e-5 ft2/s (EPANET 2.2 User Manual, chapter 7)."""
@@ -62,30 +61,26 @@ class Solved:
 
 
 @contextmanager
-def network(main: Main, lift_m: float) -> Iterator[int]:
+def network(main: Main, lift_m: float) -> Iterator[engine.Project]:
     """An engine project with two reservoirs and a main from a junction to the upper one."""
-    by_hazen_williams = main.hazen_williams_c is not None
-    project = engine.createproject()
+    form = engine.DW if main.hazen_williams_c is None else engine.HW
     # Anything the engine has to say about a case goes to its report, and that to nowhere.
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        try:
-            form = engine.HW if by_hazen_williams else engine.DW
-            engine.init(project, os.devnull, "", engine.LPS, form)
-            engine.addnode(project, "well", engine.RESERVOIR)
-            engine.addnode(project, "upper", engine.RESERVOIR)
-            engine.addnode(project, "junction", engine.JUNCTION)
-            upper = engine.getnodeindex(project, "upper")  # junctions are numbered first
-            engine.setnodevalue(project, upper, engine.ELEVATION, lift_m)
-            pipe = engine.addlink(project, "main", engine.PIPE, "junction", "upper")
-            roughness = main.hazen_williams_c or main.roughness_m * 1000.0
-            engine.setpipedata(
-                project, pipe, main.length_m, main.diameter_m * 1000.0, roughness, main.minor_loss_k
-            )
-            engine.setoption(project, engine.ACCURACY, 1e-8)
-            yield project
-        finally:
-            engine.deleteproject(project)
+    project = engine.Project(os.devnull, form)
+    try:
+        project.add_node("well", engine.RESERVOIR)
+        project.add_node("upper", engine.RESERVOIR)
+        project.add_node("junction", engine.JUNCTION)
+        upper = project.node("upper")  # junctions are numbered first
+        project.set_node(upper, engine.ELEVATION, lift_m)
+        pipe = project.add_link("main", engine.PIPE, "junction", "upper")
+        roughness = main.hazen_williams_c or main.roughness_m * 1000.0
+        project.set_pipe(
+            pipe, main.length_m, main.diameter_m * 1000.0, roughness, main.minor_loss_k
+        )
+        project.set_accuracy(1e-8)
+        yield project
+    finally:
+        project.close()
 
 
 def solved(case: Case) -> Solved:
@@ -93,27 +88,17 @@ def solved(case: Case) -> Solved:
     with network(case.main, case.lift_m) as project:
         pumps = []
         for number, (points, speed) in enumerate(case.pumps):
-            engine.addcurve(project, f"curve{number}")
-            curve = engine.getcurveindex(project, f"curve{number}")
-            flows, heads = engine.doubleArray(len(points)), engine.doubleArray(len(points))
-            for k, (flow, head) in enumerate(points):
-                flows[k], heads[k] = flow, head
-            engine.setcurve(project, curve, flows, heads, len(points))
-            pump = engine.addlink(project, f"pump{number}", engine.PUMP, "well", "junction")
-            engine.setheadcurveindex(project, pump, curve)
-            engine.setlinkvalue(project, pump, engine.INITSETTING, speed)
+            curve = project.add_curve(f"curve{number}", points)
+            pump = project.add_link(f"pump{number}", engine.PUMP, "well", "junction")
+            project.set_pump_curve(pump, curve)
+            project.set_link(pump, engine.INITSETTING, speed)
             pumps.append(pump)
-        engine.solveH(project)
-        pipe = engine.getlinkindex(project, "main")
-        junction = engine.getnodeindex(project, "junction")
+        project.solve()
         return Solved(
-            engine.getlinkvalue(project, pipe, engine.FLOW),
-            tuple(engine.getlinkvalue(project, pump, engine.FLOW) for pump in pumps),
-            engine.getnodevalue(project, junction, engine.HEAD),
-            tuple(
-                engine.getlinkvalue(project, pump, engine.PUMP_STATE) == CANNOT_DELIVER
-                for pump in pumps
-            ),
+            project.link_value(1, engine.FLOW),
+            tuple(project.link_value(pump, engine.FLOW) for pump in pumps),
+            project.node_value(project.node("junction"), engine.HEAD),
+            tuple(project.link_value(pump, engine.PUMP_STATE) == CANNOT_DELIVER for pump in pumps),
         )
 
 
@@ -266,8 +251,8 @@ def test_loss_of_a_pipe_agrees_from_laminar_to_rough(seed: int) -> None:
         wanted_m = main.loss_m(reynolds / main.reynolds(1.0))
         with network(main, -wanted_m) as project:
             # The junction hangs on the lower reservoir by a pipe that loses next to nothing.
-            link = engine.addlink(project, "wide", engine.PIPE, "well", "junction")
-            engine.setpipedata(project, link, 1e-3, 5000.0, 0.001, 0.0)
-            engine.solveH(project)
-            flow_m3_s = engine.getlinkvalue(project, link, engine.FLOW) / 1000.0
+            link = project.add_link("wide", engine.PIPE, "well", "junction")
+            project.set_pipe(link, 1e-3, 5000.0, 0.001, 0.0)
+            project.solve()
+            flow_m3_s = project.link_value(link, engine.FLOW) / 1000.0
         assert main.loss_m(flow_m3_s) == pytest.approx(wanted_m, rel=AGREEMENT)
