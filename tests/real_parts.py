@@ -183,7 +183,7 @@ async def listening(
     topic: str = "#",
     *options: str,
     as_published: bool = True,
-    greeting: bool = True,
+    greeting: Sequence[str] | None = (),
 ) -> AsyncIterator[Listener]:
     """Subscribe with ``mosquitto_sub`` and MQTT 5; the subscription stands when this begins.
 
@@ -192,7 +192,8 @@ async def listening(
         topic: filter.
         options: more options for it.
         as_published: keep the retain flag of live messages.
-        greeting: wait until a message of our own has come back (it needs a broker without users).
+        greeting: wait until a message of our own has come back, sent with these options (who may
+            publish); None does not wait.
     """
     listener = Listener()
     subscribe = [program("mosquitto_sub", "mosquitto-clients"), "-V", "5", "-q", "1"]
@@ -205,8 +206,8 @@ async def listening(
     assert process.stdout is not None
     reading = asyncio.create_task(listener._read(process.stdout))
     try:
-        if greeting:
-            await _greet(port, listener)
+        if greeting is not None:
+            await _greet(port, listener, greeting)
         yield listener
     finally:
         if process.returncode is None:
@@ -215,12 +216,13 @@ async def listening(
         await reading
 
 
-async def _greet(port: int, listener: Listener) -> None:
+async def _greet(port: int, listener: Listener, options: Sequence[str]) -> None:
     publish = program("mosquitto_pub", "mosquitto-clients")
     for _ in range(100):
         greet = await asyncio.create_subprocess_exec(
-            publish, "-h", "127.0.0.1", "-p", str(port), "-t", "greeting", "-m", "{}"
-        )
+            publish, "-h", "127.0.0.1", "-p", str(port), "-t", "greeting", "-m", "{}",
+            *options,
+        )  # fmt: skip
         await greet.wait()
         await asyncio.sleep(0.02)
         if any(message.topic == "greeting" for message in listener.heard):

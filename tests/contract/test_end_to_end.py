@@ -215,9 +215,7 @@ async def test_what_arrives_equals_the_journal_even_if_both_were_away(tmp_path: 
         assert stored_numbers(store.port) <= told(everything)
         store_equals_the_journal(store.port, records)
         retained_only = ("--retained-only",)
-        async with listening(
-            broker.port, f"{PLACE}/now/#", *retained_only, greeting=False
-        ) as later:
+        async with listening(broker.port, f"{PLACE}/now/#", *retained_only, greeting=None) as later:
             await until(lambda: len(later.heard) > 5, "the retained state")
         latest = {r.subject: r for r in records if r.kind is RecordKind.POINT}
         for name in ("start_1", "pump_1_run"):
@@ -251,7 +249,7 @@ async def test_a_wrong_password_holds_the_broker_and_nothing_else(tmp_path: Path
             assert await collector.stop() == ExitCode.DONE
             keep_a_mark(broker.port, *credentials)
             async with listening(
-                broker.port, f"{PLACE}/#", *credentials, greeting=False
+                broker.port, f"{PLACE}/#", *credentials, greeting=None
             ) as listener:
                 await until(lambda: len(listener.heard) == 1, "the subscription")
                 seen = len(collector.log)

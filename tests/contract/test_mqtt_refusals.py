@@ -29,6 +29,7 @@ from tests.real_parts import BrokerOptions, free_port, listening, mosquitto, run
 
 USERS = {"collector": "osier", "reader": "willow"}
 READER = ("-u", "reader", "-P", "willow")
+COLLECTOR = ("-u", "collector", "-P", "osier")
 
 
 async def test_wrong_credentials_hold_the_outlet_and_right_ones_free_it(tmp_path: Path) -> None:
@@ -44,7 +45,7 @@ async def test_wrong_credentials_hold_the_outlet_and_right_ones_free_it(tmp_path
             assert "weir" not in status.sentence
         right = book.mqtt(broker.port, user="collector", password=secret("osier"))
         async with (
-            listening(broker.port, "#", *READER, greeting=False) as sub,
+            listening(broker.port, "#", *READER, greeting=COLLECTOR) as sub,
             at_work(right),
         ):
             await all_delivered(book, right)
@@ -66,7 +67,7 @@ async def test_a_topic_the_broker_denies_goes_to_quarantine_and_the_rest_arrives
     broker = mosquitto(tmp_path / "broker", BrokerOptions(users=USERS, access=rules))
     with running(broker), ledger(tmp_path / "journal") as book:
         outlet = book.mqtt(broker.port, user="collector", password=secret("osier"))
-        async with listening(broker.port, "#", *READER, greeting=False) as sub, at_work(outlet):
+        async with listening(broker.port, "#", *READER, greeting=None) as sub, at_work(outlet):
             await state_is(outlet, "delivering")
             await until(lambda: bool(sub.heard), "the subscription")
             records = busy_records(12)
