@@ -113,7 +113,27 @@ class Tick:
     known_until_us: Mapping[str, int] = field(default_factory=dict)
 
 
-Input = PointChanged | PanelLost | PanelReturned | ClockStepped | Tick
+@dataclass(frozen=True, slots=True)
+class ActionTaken:
+    """A person did something, and said so; ``core/alarms/actions.py`` says what there is.
+
+    Args:
+        about: ``equipment.rule`` of an alarm, a piece of equipment, or ``plant``.
+        verb: what was done.
+        by_us: plant time at which the collector was told.
+        actor: who, as they called themselves or as a broker knows them.
+        details: what belongs to it, among it ``id`` (unique), ``way`` (how it came), ``said``
+            (RFC 3339, when it was said), ``refused`` (why it has no effect, if so).
+    """
+
+    about: str
+    verb: str
+    by_us: int
+    actor: str
+    details: Mapping[str, Value] = field(default_factory=dict)
+
+
+Input = PointChanged | PanelLost | PanelReturned | ClockStepped | Tick | ActionTaken
 
 
 # --- what the engine concludes ------------------------------------------------------------------
@@ -197,7 +217,46 @@ class Finding:
     quality: Quality = Quality.GOOD
 
 
-Output = Derived | Event | Total | Finding
+@dataclass(frozen=True, slots=True)
+class AlarmMoved:
+    """An alarm went from one state to another, or what stands of it became unknown or known.
+
+    Args:
+        subject: ``equipment.rule``.
+        state: the state it is in now, in the words of ``core/alarms/states.py``.
+        happening: what moved it there, in the words of the same file.
+        after_us: earliest plant time at which what moved it may have been true.
+        by_us: plant time at which it moved.
+        activation: counts the activations of this alarm since the journal began; 0 before any.
+        quality: bad while an input of its condition is unknown.
+        details: what belongs to it: ``priority``, ``title``, ``first_out``, ``actor``, ``reason``
+            and so on.
+    """
+
+    subject: str
+    state: str
+    happening: str
+    after_us: int
+    by_us: int
+    activation: int
+    quality: Quality = Quality.GOOD
+    details: Mapping[str, Value] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class HeadWanted:
+    """A plant day has ended: the head of the audited record is to be signed.
+
+    Args:
+        day: the day that ended, as ``2026-07-01``.
+        by_us: plant time of this instant.
+    """
+
+    day: str
+    by_us: int
+
+
+Output = Derived | Event | Total | Finding | AlarmMoved | HeadWanted
 
 
 # --- what the journal keeps ---------------------------------------------------------------------
@@ -216,6 +275,9 @@ class RecordKind(IntEnum):
     COLLECTOR = 8
     TOTAL = 9
     FINDING = 10
+    ALARM = 11
+    ACTION = 12
+    HEAD = 13
 
     @property
     def word(self) -> str:
@@ -236,7 +298,8 @@ class Record:
         utc_us: the same instant as people date it.
         after_us: begin of the bracket, or ``at_us`` where there is none; of a total the begin of
             its period, of a finding since when it holds.
-        value: the value, SI; None when unknown. Of a finding its text, None when it has ceased.
+        value: the value, SI; None when unknown. Of a finding its text, None when it has ceased; of
+            an alarm or action the rest of it as JSON; of a head its JSON, filled in on writing.
         quality, reason: how far to believe it, and why not.
         low, high: bounds of the value, or None.
         sequence: journal number; 0 until committed.

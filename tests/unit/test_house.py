@@ -52,9 +52,11 @@ MAY_IMPORT = {
     "settings": ("plant", "units", "errors"),
     "logs": ("settings",),
     "links": ("links", "clock", *INWARD),
-    "journal": ("journal", "clock", *INWARD),
+    "rulebook": ("rulebook", *INWARD),
+    "audit": ("audit", *INWARD),
+    "journal": ("journal", "audit", "clock", *INWARD),
     "outlets": ("outlets", "clock", "settings", "journal.reader", "journal.items", *INWARD),
-    "reports": ("reports", "clock", "journal.reader", "journal.items", *INWARD),
+    "reports": ("reports", "audit", "clock", "journal.reader", "journal.items", *INWARD),
 }
 """Inside ``collector``; what is not named (daemon and the like) may import all but cli."""
 # Whether the journal is held is asked of the lock, not of the journal.

@@ -1,0 +1,1 @@
+"""The audited record: hash chain, signed heads, verification, exports."""

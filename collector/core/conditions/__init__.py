@@ -1,0 +1,1 @@
+"""Conditions of rules: CEL over named facts, with unknown as a third truth."""

@@ -1,0 +1,1 @@
+"""Rule files: what they may say, how they are read and checked, and bound to a plant."""
