@@ -278,6 +278,8 @@ class RecordKind(IntEnum):
     ALARM = 11
     ACTION = 12
     HEAD = 13
+    SERVICE = 14
+    NOTICE = 15
 
     @property
     def word(self) -> str:
