@@ -42,7 +42,35 @@ VERBS: dict[str, Verb] = {
         ("activation", "cause", "corrective_action", "comment"),
         "what caused an alarm and what was done about it",
     ),
+    "work_done": Verb(("task",), ("meter_reading", "done_at", "comment"), "a task of service"),
+    "reading": Verb(("of", "value", "unit"), ("done_at", "comment"), "a figure read on site"),
+    "sample": Verb(
+        ("of", "value", "unit"), ("done_at", "laboratory", "comment"), "a result of a sample"
+    ),
+    "haul": Verb(
+        ("volume_m3",),
+        ("done_at", "floating_layers", "haulier", "ticket", "comment"),
+        "sludge taken away, perhaps with the floating layers of the sumps",
+    ),
+    "wasting": Verb(("volume_m3",), ("done_at", "comment"), "sludge moved into the store"),
+    "screen_cleaned": Verb((), ("done_at", "comment"), "a screen was cleaned"),
+    "delivery": Verb(
+        ("volume_l",), ("strength_g_per_l", "done_at", "comment"), "a chemical filled in"
+    ),
+    "relocated": Verb(("change",), ("done_at",), "another hose, lift or place from then on"),
+    "replaced": Verb(
+        ("serial_number",),
+        ("meter_reading", "old_meter_reading", "done_at", "comment"),
+        "another machine or meter from then on",
+    ),
+    "correction": Verb(("of_entry",), ("corrected", "void", "comment"), "an entry was wrong"),
 }
+LOGBOOK = (
+    "work_done", "reading", "sample", "haul", "wasting", "screen_cleaned", "delivery", "relocated",
+    "replaced", "correction",
+)  # fmt: skip
+"""Verbs that are entries of the logbook; the others are about alarms."""
+
 ALWAYS = ("id", "way", "said", "refused")
 
 
