@@ -1,7 +1,7 @@
 """One activation of an alarm as lists, exports and figures show it.
 
-An **activation** begins when an alarm is raised and ends when it clears; whether it was acknowledged
-or reset after that does not make it longer. All dates are UTC in microseconds since 1970.
+An **activation** begins when an alarm is raised and ends when it clears; that it is acknowledged or
+reset after that does not make it longer. All dates are UTC in microseconds since 1970.
 """
 
 from __future__ import annotations
