@@ -23,7 +23,7 @@ OUR_MARKS = ("point_kinds", "equipment_kinds", "measures", "words", "discriminat
 
 def plant_schema() -> dict[str, Any]:
     """The schema as a plain structure."""
-    return {"$schema": DIALECT, **_published(Plant.model_json_schema())}
+    return {"$schema": DIALECT, **published(Plant.model_json_schema())}
 
 
 def schema_text() -> str:
@@ -31,14 +31,14 @@ def schema_text() -> str:
     return json.dumps(plant_schema(), indent=2, ensure_ascii=False) + "\n"
 
 
-def _published(part: Any) -> Any:
-    """A part of the schema without what only this program reads.
+def published(part: Any) -> Any:
+    """A part of a model's schema without what only this program reads.
 
     Titles are dropped where pydantic made them of the name of the key ("Scan Period S"); names of
     entries are closed, since ``patternProperties`` alone would let any other name through.
     """
     if isinstance(part, list):
-        return [_published(item) for item in part]
+        return [published(item) for item in part]
     if not isinstance(part, dict):
         return part
     kept: dict[str, Any] = {}
@@ -46,11 +46,11 @@ def _published(part: Any) -> Any:
         if key in OUR_MARKS or (key == "title" and isinstance(value, str)):
             continue
         if key in ("properties", "$defs", "patternProperties"):
-            kept[key] = {name: _published(inner) for name, inner in value.items()}
+            kept[key] = {name: published(inner) for name, inner in value.items()}
         elif key == "description" and isinstance(value, str):
             kept[key] = re.sub(r"\s+", " ", value.replace("``", "'"))
         elif key != "propertyNames":
-            kept[key] = _published(value)
+            kept[key] = published(value)
     if "patternProperties" in kept:
         kept["propertyNames"] = {"pattern": NAME_PATTERN, "description": NAME_WORDS}
         kept["additionalProperties"] = False
