@@ -109,22 +109,32 @@ def main(arguments: Sequence[str]) -> ExitCode:
     try:
         answer = known[options.command].execute(options)
     except CommandLineError as error:
-        _subparser(parser, options.command).error(str(error))
+        _asked(parser, arguments).error(str(error))
     except WeirkeeperError as error:
         print(_sentence(error), file=sys.stderr)
         return error.exit_code
     if answer is None:
         return ExitCode.DONE
     if answer.exit_code is ExitCode.USAGE:
-        _subparser(parser, options.command).error(answer.text)
+        _asked(parser, arguments).error(answer.text)
     _print(answer, as_json=getattr(options, "json", False))
     return answer.exit_code
 
 
-def _subparser(parser: Parser, command: str) -> Parser:
-    actions = (a for a in parser._actions if isinstance(a, argparse._SubParsersAction))
-    found: Parser = next(actions).choices[command]
-    return found
+def _choices(parser: argparse.ArgumentParser) -> dict[str, Parser]:
+    """The commands of a parser, or the words of a command that has some."""
+    for action in parser._actions:
+        if isinstance(action, argparse._SubParsersAction):
+            found: dict[str, Parser] = action.choices
+            return found
+    return {}
+
+
+def _asked(parser: Parser, arguments: Sequence[str]) -> Parser:
+    """The parser of the command, and of its word, that a command line names."""
+    for word in arguments:
+        parser = _choices(parser).get(word, parser)
+    return parser
 
 
 def _options(parser: Parser) -> list[str]:
@@ -134,16 +144,19 @@ def _options(parser: Parser) -> list[str]:
 def _refuse_unknown_options(arguments: Sequence[str], parser: Parser) -> None:
     """Name the nearest option before anything else is complained about."""
     asked = parser
-    for word in arguments:
+    for place, word in enumerate(arguments):
         if word == "--":
             return
-        if asked is parser and not word.startswith("-"):
-            asked = _subparser(parser, word)
+        choices = _choices(asked)
+        if word in choices:
+            asked = choices[word]
+        elif choices and place == 1 and not word.startswith("-"):
+            asked.error(f"there is no '{asked.prog} {word}'{near(word, choices)}")
         options = _options(asked)
         name = word.partition("=")[0]
         if OPTION.match(word) and name not in options:
             if asked is parser and any(
-                name in _options(_subparser(parser, c.name)) for c in COMMANDS
+                name in _options(choice) for choice in _choices(parser).values()
             ):
                 parser.error(f"the option '{name}' goes after the command")
             asked.error(f"there is no option '{name}'{near(name, options)}")
