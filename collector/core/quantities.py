@@ -51,6 +51,7 @@ QUANTITIES: dict[str, Quantity] = _table(
     Quantity("time_to_high", UNITS["min"], "until the high float if all pumps stopped now"),
     Quantity("time_to_overflow", UNITS["min"], "until overflow if all pumps stopped now"),
     Quantity("storage_reserve", UNITS["m3"], "room from the present level to the edge"),
+    Quantity("pumps_ready", UNITS["1"], "pumps of a well that could be called: in auto, no fault"),
     Quantity("air_supply", UNITS["1"], "air, no air or unknown, of a group of blowers", text=True),
     Quantity("time_without_air", UNITS["h"], "none of the blowers ran; so no sludge return either"),
     Quantity("without_air_now", UNITS["min"], "length of the time without air under way, else 0"),

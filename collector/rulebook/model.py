@@ -47,7 +47,7 @@ class For(Strict):
     ] = None
     leaving_out: Annotated[
         list[Name], about("with each: names of those it is not for", alias="except")
-    ] = []
+    ] = Field(default_factory=list)
 
 
 class LimitBlock(Strict):
@@ -106,11 +106,11 @@ class AlarmEntry(Strict):
     respond_within: Annotated[Duration, about("time to respond")]
     caution: Annotated[
         list[Text], about("what to beware of: names of the cautions there are, or own words")
-    ] = []
+    ] = Field(default_factory=list)
     latching: Annotated[bool, about("it stays until it is reset")] = False
     suppressed_by: Annotated[
         list[SuppressedBy], about("when it is suppressed by design; the first that holds")
-    ] = []
+    ] = Field(default_factory=list)
     replaces: Annotated[
         bool, about("it takes the place of a rule of this name in a file read before")
     ] = False

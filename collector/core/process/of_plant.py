@@ -13,6 +13,7 @@ from collector.core.process.contact_time import ContactTime
 from collector.core.process.counters import CounterTrack
 from collector.core.process.day_statistics import KINDS, DayStatistics
 from collector.core.process.dosing import Dosing
+from collector.core.process.readiness import PumpReadiness
 from collector.core.process.run_check import RunCheck
 from collector.core.process.volumes import FlowSource, Throughput, WellOutflow
 from collector.core.process.water_meter import MOST_M3_PER_S, FlowComparison, WaterMeter
@@ -28,6 +29,7 @@ from collector.plant.equipment import (
     Group,
     Machine,
     Meter,
+    Pump,
     Well,
 )
 from collector.plant.model import Plant, Point
@@ -94,7 +96,7 @@ class _Making:
         if isinstance(part, Meter):
             return self._meter(name, part)
         if isinstance(part, Well):
-            return self._batches(name, part)
+            return [*self._readiness(name), *self._batches(name, part)]
         if isinstance(part, Machine) and (part.hour_meter or part.start_counter):
             hours = self._track(part.hour_meter, HOURS_PER_S)
             starts = self._track(part.start_counter, STARTS_PER_S)
@@ -108,6 +110,15 @@ class _Making:
         if part.flow_of is None or metered is None or estimated is None:
             return []
         return [FlowComparison(name, metered, estimated, self._start_us)]
+
+    def _readiness(self, well: str) -> list[Component]:
+        pumps = {
+            name: part
+            for name, part in sorted(self._plant.equipment.items())
+            if isinstance(part, Pump) and part.well == well
+        }
+        judged = any(pump.fault is not None or pump.auto is not None for pump in pumps.values())
+        return [PumpReadiness(well, pumps)] if judged else []
 
     def _batches(self, name: str, part: Well) -> list[Component]:
         geometry = maybe_geometry_of(part)
