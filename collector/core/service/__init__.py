@@ -1,0 +1,1 @@
+"""Service: what is due by use, calendar or condition, and when that will be."""
