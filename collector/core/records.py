@@ -256,7 +256,24 @@ class HeadWanted:
     by_us: int
 
 
-Output = Derived | Event | Total | Finding | AlarmMoved | HeadWanted
+@dataclass(frozen=True, slots=True)
+class ServiceMoved:
+    """A task of service stands so from ``by_us`` on.
+
+    Args:
+        subject: ``equipment.task``.
+        state: a word of ``core/service/desk.py``.
+        details: use, interval, dates, and why.
+    """
+
+    subject: str
+    state: str
+    by_us: int
+    quality: Quality = Quality.GOOD
+    details: Mapping[str, Value] = field(default_factory=dict)
+
+
+Output = Derived | Event | Total | Finding | AlarmMoved | HeadWanted | ServiceMoved
 
 
 # --- what the journal keeps ---------------------------------------------------------------------

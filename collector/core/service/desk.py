@@ -1,0 +1,335 @@
+"""The service desk: of every task how much of its interval is used, and when it will be due.
+
+It listens to what the engine tells and to the logbook. Rules:
+
+* Due is decided by the high bound: unknown run time counts as run time. The figure shown is the
+  known one, with its bounds.
+* Of several intervals of a task, whichever comes first decides.
+* A task nobody has entered yet counts from when watching began, and says so.
+* An entry of the past counts from when the work was done. A replaced machine begins every task of
+  it anew.
+* A state is told when it changes, and once a plant day for the sake of its dates.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta, tzinfo
+
+from collector.core.calendar import local
+from collector.core.component import Saved
+from collector.core.conditions.contract import Facts, Held
+from collector.core.logbook import Entry
+from collector.core.records import Derived, Output, Quality, ServiceMoved, Value
+from collector.core.service.forecast import forecast
+from collector.core.service.rule import (
+    COUNTED,
+    CalendarInterval,
+    ConditionInterval,
+    ServiceRule,
+    UseInterval,
+)
+from collector.core.service.use import Figure, UseHistory
+
+NOT_DUE, DUE_SOON, DUE, OVERDUE, NOT_KNOWN = "not due", "due soon", "due", "overdue", "not known"
+STATES = (NOT_KNOWN, NOT_DUE, DUE_SOON, DUE, OVERDUE)
+OVERDUE_BEYOND = 1.1
+"""Share of the interval beyond which due is overdue; common practice, no source."""
+DAY_US = 86_400_000_000
+
+
+@dataclass(slots=True)
+class _Task:
+    """One task and where it stands."""
+
+    rule: ServiceRule
+    since_us: int
+    by_entry: str = ""  # id of the entry it counts from; empty where watching began
+    base: dict[str, Figure] = field(default_factory=dict)  # by way of counting
+    held: Held = field(default_factory=dict)
+    told: dict[str, Value] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class _Standing:
+    """Where one interval of a task stands."""
+
+    state: str
+    because: str
+    early: date | None = None
+    likely: date | None = None
+    late: date | None = None
+    used: Figure | None = None
+    interval: float | None = None
+    unit: str = ""
+
+
+class ServiceDesk:
+    """All tasks of one plant.
+
+    Args:
+        rules: tasks bound to equipment.
+        zone: the plant's time zone.
+        start_us: plant time at which watching begins.
+        offset_us: wall time minus plant time.
+    """
+
+    name = "service"
+
+    def __init__(
+        self, rules: Sequence[ServiceRule], zone: tzinfo, start_us: int, offset_us: int
+    ) -> None:
+        self._zone = zone
+        self._offset_us = offset_us
+        self._tasks = {rule.subject: _Task(rule, start_us) for rule in rules}
+        self._uses: dict[str, UseHistory] = {}
+        for rule in rules:
+            for interval in rule.intervals:
+                if isinstance(interval, UseInterval):
+                    self._uses.setdefault(_key(rule, interval), UseHistory())
+        self._today = self._day(start_us)
+
+    # --- what comes in --------------------------------------------------------------------------
+
+    def take(self, outputs: Sequence[Output], facts: Facts, at_us: int) -> list[Output]:
+        """Take what the engine told, and let time pass.
+
+        Args:
+            outputs: of one step of the engine.
+            facts: what is so now, for conditions.
+            at_us: plant time of the step.
+        """
+        for told in outputs:
+            if isinstance(told, Derived) and told.subject in self._uses:
+                value = told.value
+                if isinstance(value, int | float) and not isinstance(value, bool):
+                    self._uses[told.subject].take(float(value), told.low, told.high)
+        today = self._day(at_us)
+        if today == self._today:
+            return []
+        for use in self._uses.values():
+            use.end_day(today - 1)
+        self._today = today
+        return self.tell(facts, at_us)
+
+    def step_clock(self, offset_us: int) -> None:
+        """The wall clock was stepped; days follow it."""
+        self._offset_us = offset_us
+
+    def entries_stand(
+        self, equipment: str, entries: Sequence[Entry], facts: Facts, at_us: int
+    ) -> list[Output]:
+        """Entries about a piece of equipment were added or corrected."""
+        for task in self._tasks.values():
+            if task.rule.equipment == equipment:
+                self._count_from(task, entries)
+        return self.tell(facts, at_us, only=equipment)
+
+    def _count_from(self, task: _Task, entries: Sequence[Entry]) -> None:
+        """Find the latest entry that begins the task anew."""
+        closing = [
+            entry
+            for entry in entries
+            if entry.verb == "replaced"
+            or (entry.verb == "work_done" and entry.details.get("task") == task.rule.task)
+            or (entry.verb == "screen_cleaned" and task.rule.task == "clean_screen")
+        ]
+        if not closing:
+            return
+        newest = closing[-1]
+        if newest.id == task.by_entry and newest.done_us == task.since_us:
+            return
+        task.by_entry, task.since_us = newest.id, newest.done_us
+        day = self._day(newest.done_us)
+        fraction = self._fraction(newest.done_us)
+        task.base = {}
+        for interval in task.rule.intervals:
+            if isinstance(interval, UseInterval):
+                use = self._uses[_key(task.rule, interval)]
+                now_day = day >= self._today and use.now is not None
+                base = use.now if now_day else use.at(day, fraction)
+                if base is not None:
+                    task.base[interval.counts] = base
+
+    # --- what follows ---------------------------------------------------------------------------
+
+    def tell(self, facts: Facts, at_us: int, only: str | None = None) -> list[Output]:
+        """Every task as it stands, as far as that is news.
+
+        Args:
+            facts: for conditions.
+            at_us: plant time of this instant.
+            only: only the tasks of this equipment.
+        """
+        found: list[Output] = []
+        for task in self._tasks.values():
+            if only is not None and task.rule.equipment != only:
+                continue
+            details = self._details(task, facts, at_us)
+            if details != task.told:
+                task.told = details
+                state = str(details["state"])
+                rest = {name: value for name, value in details.items() if name != "state"}
+                quality = Quality.UNCERTAIN if state == NOT_KNOWN else Quality.GOOD
+                found.append(ServiceMoved(task.rule.subject, state, at_us, quality, rest))
+        return found
+
+    def _details(self, task: _Task, facts: Facts, at_us: int) -> dict[str, Value]:
+        found = [self._use(task, each) if isinstance(each, UseInterval)
+                 else self._calendar(task, each) if isinstance(each, CalendarInterval)
+                 else self._condition(task, each, facts)
+                 for each in task.rule.intervals]  # fmt: skip
+        del at_us
+        first = max(found, key=lambda each: (STATES.index(each.state), _sooner(each)))
+        used = first.used
+        return {
+            "state": first.state, "title": task.rule.title, "because": first.because,
+            "since": self._date(task.since_us).isoformat(),
+            "counted_from": "entry" if task.by_entry else "watching began",
+            "used": None if used is None else round(used.value, 3),
+            "used_low": None if used is None else round(used.low, 3),
+            "used_high": None if used is None else round(used.high, 3),
+            "interval": first.interval, "unit": first.unit,
+            "due_early": _iso(first.early), "due_likely": _iso(first.likely),
+            "due_late": _iso(first.late), "example": task.rule.example,
+        }  # fmt: skip
+
+    def _use(self, task: _Task, interval: UseInterval) -> _Standing:
+        counted = COUNTED[interval.counts]
+        use = self._uses[_key(task.rule, interval)]
+        unit = counted.unit
+        amount = unit.from_si(interval.amount)
+        if use.now is None:
+            because = f"nothing is known yet of its {counted.means}"
+            return _Standing(NOT_KNOWN, because, interval=amount, unit=unit.code)
+        base = task.base.get(interval.counts)
+        used = use.now.less(base) if base is not None else use.now
+        shown = Figure(*(unit.from_si(each) for each in (used.value, used.low, used.high)))
+        left_low = max(0.0, interval.amount - used.high)
+        left_high = max(0.0, interval.amount - used.low)
+        today = date.fromordinal(self._today)
+        ahead = forecast(use.days(), self._today, left_low, left_high)
+        early = likely = late = None
+        if ahead is not None:
+            early, likely, late = (
+                _after(today, d) for d in (ahead.early, ahead.likely, ahead.late)
+            )
+        because = f"{_plain(shown)} of {amount:.6g} {unit.label}".rstrip() + f" {counted.means}"
+        state = NOT_DUE
+        if used.low >= OVERDUE_BEYOND * interval.amount:
+            state = OVERDUE
+        elif used.high >= interval.amount:
+            state = DUE
+        elif early is not None and early <= today + timedelta(days=task.rule.notice_ahead_days):
+            state = DUE_SOON
+        return _Standing(state, because, early, likely, late, shown, amount, unit.code)
+
+    def _calendar(self, task: _Task, interval: CalendarInterval) -> _Standing:
+        since, today = self._date(task.since_us), date.fromordinal(self._today)
+        due = add_months(since, interval.months) + timedelta(days=interval.days)
+        length = (due - since).days
+        state = NOT_DUE
+        if (today - due).days > (OVERDUE_BEYOND - 1.0) * length:
+            state = OVERDUE
+        elif today >= due:
+            state = DUE
+        elif today >= due - timedelta(days=task.rule.notice_ahead_days):
+            state = DUE_SOON
+        used = float((today - since).days)
+        because = f"{used:.0f} days of {interval.text}"
+        return _Standing(
+            state, because, due, due, due, Figure(used, used, used), float(length), "d"
+        )
+
+    def _condition(self, task: _Task, interval: ConditionInterval, facts: Facts) -> _Standing:
+        holds = interval.condition.holds(facts, task.held)
+        words = interval.condition.explain()
+        if holds is None:
+            return _Standing(NOT_KNOWN, f"not known whether {words}")
+        if not holds:
+            return _Standing(NOT_DUE, f"not yet so: {words}")
+        today = date.fromordinal(self._today)
+        return _Standing(DUE, words, today, today, today)
+
+    # --- days -----------------------------------------------------------------------------------
+
+    def _day(self, at_us: int) -> int:
+        return self._date(at_us).toordinal()
+
+    def _date(self, at_us: int) -> date:
+        return local(at_us + self._offset_us, self._zone).date()
+
+    def _fraction(self, at_us: int) -> float:
+        at = local(at_us + self._offset_us, self._zone)
+        return (at.hour * 3600 + at.minute * 60 + at.second) / 86_400.0
+
+    # --- keeping --------------------------------------------------------------------------------
+
+    def save(self) -> Saved:
+        """Its state as plain JSON values."""
+        return {
+            "today": self._today,
+            "uses": json.dumps({key: use.save() for key, use in self._uses.items()}),
+            "tasks": json.dumps(
+                {
+                    subject: [
+                        task.since_us, task.by_entry, task.held, task.told,
+                        {way: [f.value, f.low, f.high] for way, f in task.base.items()},
+                    ]
+                    for subject, task in self._tasks.items()
+                }
+            ),
+        }  # fmt: skip
+
+    def restore(self, saved: Saved) -> None:
+        """Take back a state from ``save``; tasks that are gone are forgotten, new ones start."""
+        self._today = int(str(saved.get("today", self._today)))
+        uses: Mapping[str, list[list[float]]] = json.loads(str(saved.get("uses", "{}")))
+        for key, rows in uses.items():
+            if key in self._uses:
+                self._uses[key].restore(rows)
+        for subject, row in json.loads(str(saved.get("tasks", "{}"))).items():
+            task = self._tasks.get(subject)
+            if task is not None:
+                task.since_us, task.by_entry, task.held, task.told, base = row
+                task.base = {way: Figure(*figures) for way, figures in base.items()}
+
+
+def add_months(day: date, months: int) -> date:
+    """The same day so many months later; the last of a shorter month.
+
+    Source: RFC 5545, 3.3.10, leaves a date that does not exist out; service cannot, so the last day
+    of the month is taken (common practice, no source).
+    """
+    whole = day.year * 12 + day.month - 1 + months
+    year, month = divmod(whole, 12)
+    following = date(year + (month == 11), (month + 1) % 12 + 1, 1)
+    last = (following - timedelta(days=1)).day
+    return date(year, month + 1, min(day.day, last))
+
+
+def _key(rule: ServiceRule, interval: UseInterval) -> str:
+    return f"{rule.equipment}.{COUNTED[interval.counts].quantity}"
+
+
+def _sooner(standing: _Standing) -> float:
+    """For comparing standings of one state: the greater, the sooner it is due."""
+    return -float("inf") if standing.early is None else -float(standing.early.toordinal())
+
+
+def _after(today: date, days: float | None) -> date | None:
+    return None if days is None else today + timedelta(days=int(days))
+
+
+def _iso(day: date | None) -> str | None:
+    return None if day is None else day.isoformat()
+
+
+def _plain(figure: Figure) -> str:
+    """``412`` or ``412 (at most 431)``."""
+    text = f"{figure.value:.4g}"
+    return (
+        text if figure.high <= figure.value * 1.01 + 0.05 else f"{text} (at most {figure.high:.4g})"
+    )
