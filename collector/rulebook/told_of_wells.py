@@ -56,7 +56,7 @@ WELL: list[Told] = [
     finding(
         "high_water",
         "water stands at the high float",
-        "a high float",
+        "a high float on a panel that stays",
         need.all_of(need.switch("high"), need.stays),
     ),
     finding(
@@ -80,7 +80,7 @@ WELL: list[Told] = [
     finding(
         "check_valve_leaks",
         "much comes in right after each stop",
-        "low and start-1 floats, a known volume and a pump",
+        "low and start-1 floats, a known volume and a pump on a panel that stays",
         need.all_of(need.flows, need.stays, need.switch("low"), _CALLED),
     ),
     finding(
@@ -98,7 +98,7 @@ WELL: list[Told] = [
     finding(
         "wet_weather_inflow",
         "more comes in at all hours than the weeks before",
-        "a known volume and a pump",
+        "a known volume and a pump on a panel that stays",
         need.all_of(need.flows, need.stays),
     ),
     *_of_floats(),

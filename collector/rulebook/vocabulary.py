@@ -11,6 +11,7 @@ its water comes from, ``this_group`` it is in.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import get_args
 
 from collector.core.conditions.contract import Name
 from collector.core.own_points import COLLECTOR, OWN_POINTS
@@ -34,6 +35,14 @@ RELATIONS: dict[str, str] = {
 
 RESERVED = frozenset({THIS, PLANT, COLLECTOR, *RELATIONS})
 """Names that no panel or equipment of a plant file may have."""
+
+MEASURED = tuple(
+    word for word in get_args(Meter.model_fields["measures"].annotation) if word != "other"
+)
+"""What a meter may measure; its point has that name too, so that a rule is for each such one."""
+
+KIND_MEASURED = {"level": "length", "residual": "concentration"}
+"""Kinds of quantity (``units.py``) that are called otherwise than what is measured."""
 
 Own = dict[str, Name]
 """What one owner has, by the last part of its name."""
@@ -85,6 +94,8 @@ def names_of(plant: Plant, owner: str) -> Own:
         written = role.point_of(part)
         if written is not None:
             found[role.name] = _point_name(written, _point(plant, written), role.means)
+    if isinstance(part, Meter) and part.measures != "other":
+        found[part.measures] = found["point"]
     for told in TOLD[kind]:
         if told.there(plant, owner, part):
             found[told.name] = _told_name(owner, told)
@@ -122,10 +133,14 @@ def needs_of(kind: str, name: str) -> str:
     """What equipment of a kind needs to have a name, in words; empty where all of it has."""
     for role in roles_of(kind):
         if role.name == name:
+            if len(role.path) > 1:
+                return f"a {role.name.replace('_', '-')} float"
             return f"a '{role.name}' point" if role.optional else ""
     for told in TOLD.get(kind, ()):
         if told.name == name:
             return told.needs
+    if kind == "meter" and name in MEASURED:
+        return f"{name} to measure"
     return f"a '{name}' point"
 
 
@@ -202,11 +217,19 @@ def _names_of_kind(plant: Plant | None, kind: str) -> Own:
     if kind == COLLECTOR:
         return _own_points()
     found = {role.name: _role_name(role) for role in roles_of(kind)}
+    if kind == "meter":
+        found |= {each: _measured(each) for each in MEASURED}
     found |= {told.name: _told_name(THIS, told) for told in TOLD.get(kind, ())}
     if plant is not None:
         for owner in owners_of(plant, kind):
             found |= names_of(plant, owner)
     return found
+
+
+def _measured(what: str) -> Name:
+    kind = KIND_MEASURED.get(what, what)
+    unit = next(unit for unit in UNITS.values() if unit.kind == kind)
+    return Name(f"{THIS}.{what}", "number", unit, means=f"the {what} it measures")
 
 
 def _role_name(role: Role) -> Name:
