@@ -1,0 +1,253 @@
+"""Activations of alarms in a period of time, from the audited record.
+
+All lengths are clipped to the asked period. While an input of its condition was unknown, or the
+collector stopped, nobody knew whether an alarm still stood: that time counts as unknown and gives
+the length its bounds. An alarm that nobody saw clear stands.
+
+The record is read once, from its begin, and only what belongs to the alarms asked for is opened.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, replace
+
+from collector.core.alarms.actions import action_of
+from collector.core.records import Record, RecordKind
+from collector.journal.reader import JournalReader
+from collector.reports.alarm_drafts import NOTED, Draft, Period, follow, maybe_text, move_of
+from collector.reports.alarm_performance import chatters
+from collector.reports.alarm_rows import Activation, Note
+from collector.reports.eras import Eras
+
+PAGE = 5_000
+KINDS = (
+    RecordKind.ALARM,
+    RecordKind.ACTION,
+    RecordKind.PANEL_LOST,
+    RecordKind.PANEL_RETURNED,
+    RecordKind.COLLECTOR,
+    RecordKind.CLOCK,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """Which alarms are asked for; an empty set is all.
+
+    Args:
+        equipment: equipment, panels or ``collector``.
+        priorities: ``low``, ``medium``, ``high``.
+        rules: names of rules.
+        subjects: ``equipment.rule``.
+    """
+
+    equipment: frozenset[str] = frozenset()
+    priorities: frozenset[str] = frozenset()
+    rules: frozenset[str] = frozenset()
+    subjects: frozenset[str] = frozenset()
+
+    def takes(self, subject: str) -> bool:
+        """Whether an alarm is meant, its priority aside."""
+        equipment, _, rule = subject.rpartition(".")
+        return (
+            (not self.subjects or subject in self.subjects)
+            and (not self.equipment or equipment in self.equipment)
+            and (not self.rules or rule in self.rules)
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """A time in which a panel was not watched, and why.
+
+    Args:
+        panel: its name.
+        from_utc_us: when it was last heard.
+        to_utc_us: when it answered again; None where it has not yet.
+    """
+
+    panel: str
+    from_utc_us: int
+    to_utc_us: int | None
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class History:
+    """What a period saw.
+
+    Args:
+        from_utc_us, to_utc_us: the period; its end is not part of it.
+        known_until_utc_us: up to when the collector watched; what comes after is unknown.
+        began_utc_us: date of the first audited record; before it nothing is known. None where
+            there is none.
+        activations: in the order in which they began.
+        gaps: of panels, in the order in which they began.
+    """
+
+    from_utc_us: int
+    to_utc_us: int
+    known_until_utc_us: int
+    began_utc_us: int | None
+    activations: tuple[Activation, ...]
+    gaps: tuple[Gap, ...]
+
+
+def read_history(
+    reader: JournalReader,
+    from_utc_us: int,
+    to_utc_us: int,
+    wanted: Wanted = Wanted(),
+    now_utc_us: int | None = None,
+) -> History:
+    """What a period saw, from the journal.
+
+    Args:
+        reader: of the journal.
+        from_utc_us, to_utc_us: the period; its end is not part of it.
+        wanted: which alarms.
+        now_utc_us: what has not come yet is not part of it either; None for the newest sign.
+    """
+    alive = reader.alive()
+    newest = reader.recent(1)
+    signs_us = [newest[0].utc_us] if newest else [0]
+    if alive is not None:
+        signs_us.append(alive.utc_us)
+    known_us = max(signs_us)
+    to_us = min(to_utc_us, max(known_us, now_utc_us or 0) + 1)
+    return build_history(audited(reader), from_utc_us, to_us, known_us, wanted)
+
+
+def audited(reader: JournalReader) -> Iterator[Record]:
+    """All records that tell of alarms, actions and gaps, in order."""
+    sequence = 0
+    while page := reader.records_after(sequence, PAGE, KINDS):
+        sequence = page[-1].sequence
+        yield from page
+
+
+def build_history(
+    records: Iterable[Record],
+    from_utc_us: int,
+    to_utc_us: int,
+    known_until_utc_us: int,
+    wanted: Wanted = Wanted(),
+) -> History:
+    """What a period saw, from audited records.
+
+    Args:
+        records: in order, from the first one on; other kinds than ``KINDS`` are passed over.
+        from_utc_us, to_utc_us: the period; its end is not part of it.
+        known_until_utc_us: the last sign of the collector.
+        wanted: which alarms.
+    """
+    past = _Past(wanted)
+    for record in records:
+        past.take(record)
+    return past.history(from_utc_us, to_utc_us, known_until_utc_us)
+
+
+class _Past:
+    """Takes records in order and keeps what activations they make."""
+
+    def __init__(self, wanted: Wanted) -> None:
+        self._wanted = wanted
+        self._takes: dict[str, bool] = {}
+        self._drafts: dict[tuple[str, int], Draft] = {}
+        self._latest: dict[str, Draft] = {}
+        self._gaps: list[Gap] = []
+        self._gap_of: dict[str, int] = {}
+        self._era_begins_us: list[int] = []
+        self._offsets_us: list[int] = []
+        self._began_utc_us: int | None = None
+
+    def take(self, record: Record) -> None:
+        offset_us = record.utc_us - record.at_us
+        if not self._offsets_us:
+            self._offsets_us.append(offset_us)
+            self._began_utc_us = record.utc_us
+        elif offset_us != self._offsets_us[-1]:
+            self._offsets_us.append(offset_us)
+            self._era_begins_us.append(record.at_us)
+        if record.kind is RecordKind.ALARM:
+            if self._means(record.subject):
+                self._alarm(record)
+        elif record.kind is RecordKind.ACTION:
+            if record.subject in self._latest:
+                self._action(record)
+        elif record.kind is RecordKind.PANEL_LOST:
+            self._gap_of.setdefault(record.subject, len(self._gaps))
+            if self._gap_of[record.subject] == len(self._gaps):
+                began_us = record.after_us + offset_us
+                self._gaps.append(Gap(record.subject, began_us, None, record.reason))
+        elif record.kind is RecordKind.PANEL_RETURNED:
+            place = self._gap_of.pop(record.subject, None)
+            if place is not None:
+                self._gaps[place] = replace(self._gaps[place], to_utc_us=record.utc_us)
+
+    def _means(self, subject: str) -> bool:
+        found = self._takes.get(subject)
+        if found is None:
+            found = self._takes[subject] = self._wanted.takes(subject)
+        return found
+
+    def _alarm(self, record: Record) -> None:
+        move = move_of(record)
+        key = (record.subject, move.activation)
+        draft = self._drafts.get(key)
+        if draft is None and move.activation:
+            details = move.details
+            draft = self._drafts[key] = self._latest[record.subject] = Draft(
+                record.subject, move.activation, str(details.get("priority") or ""),
+                str(details.get("title") or ""), record.at_us, record.after_us, record.utc_us,
+                bool(details.get("first_out")),
+            )  # fmt: skip
+        if draft is None:
+            return
+        follow(draft, record, move)
+
+    def _action(self, record: Record) -> None:
+        action = action_of(record.subject, record.at_us, str(record.value))
+        if action.verb != "note" or action.details.get("refused"):
+            return
+        number = action.details.get("activation")
+        draft = self._latest[record.subject]
+        if isinstance(number, int):
+            draft = self._drafts.get((record.subject, number), draft)
+        words = (maybe_text(action.details, each) for each in NOTED)
+        draft.notes.append(Note(record.utc_us, action.actor, *words))
+
+    def history(self, from_utc_us: int, to_utc_us: int, known_until_utc_us: int) -> History:
+        """What a period saw of what was taken."""
+        eras = Eras(tuple(self._era_begins_us), tuple(self._offsets_us or [0]))
+        self._mark_chattering()
+        period = Period(
+            eras, eras.plant_us(from_utc_us), eras.plant_us(to_utc_us),
+            eras.plant_us(known_until_utc_us),
+        )  # fmt: skip
+        priorities = self._wanted.priorities
+        found = [
+            period.activation(draft)
+            for draft in self._drafts.values()
+            if period.saw(draft) and (not priorities or draft.priority in priorities)
+        ]
+        found.sort(key=lambda one: (one.began_utc_us, one.subject))
+        gaps = (
+            gap
+            for gap in self._gaps
+            if gap.from_utc_us < to_utc_us
+            and (gap.to_utc_us is None or gap.to_utc_us >= from_utc_us)
+        )
+        return History(
+            from_utc_us, to_utc_us, known_until_utc_us, self._began_utc_us, tuple(found),
+            tuple(gaps),
+        )  # fmt: skip
+
+    def _mark_chattering(self) -> None:
+        of_subject: dict[str, list[Draft]] = {}
+        for draft in self._drafts.values():
+            of_subject.setdefault(draft.subject, []).append(draft)
+        for drafts in of_subject.values():
+            for place in chatters([draft.began_us for draft in drafts]):
+                drafts[place].chattering = True
