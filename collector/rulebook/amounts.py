@@ -15,9 +15,6 @@ DURATION_PATTERN = r"^[0-9]+(\.[0-9]+)? (s|min|h|d)$"
 DURATION_WORDS = "a time such as '10 s', '5 min', '26 h' or '2 d'"
 FIGURE_WORDS = "a figure with its unit, such as '0.1 m', '30 min' or '4'"
 
-LONGEST_S = 366.0 * 86_400.0
-"""No alarm waits longer than a year."""
-
 _FIGURE = re.compile(r"([-+]?[0-9]+(?:\.[0-9]+)?(?:[eE][-+]?[0-9]+)?)(?: (\S+))?")
 
 
@@ -68,7 +65,7 @@ def figure_of(written: str | float) -> Figure | NoFigure:
     if code not in UNITS:
         nearest = nearest_name(code, UNITS)
         return NoFigure(
-            f"a unit of {', '.join(_codes())}",
+            "a unit such as m, min, m3/h, mg/L or %, by its UCUM code",
             None if nearest is None else f"{match.group(1)} {nearest}",
         )
     return Figure(float(match.group(1)), UNITS[code])
@@ -80,7 +77,3 @@ def _with_blank(written: str) -> str | None:
     if match is None or match.group(2) not in UNITS:
         return None
     return f"{match.group(1)} {match.group(2)}"
-
-
-def _codes() -> list[str]:
-    return [code for code in UNITS if code != "1"]

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 from typing import Annotated, Any, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from collector.core.alarms.rule import Priority
 from collector.plant.equipment import Strict, about
@@ -60,6 +60,19 @@ class LimitBlock(Strict):
     ] = None
 
 
+def _as_block(written: object) -> object:
+    """A figure alone is a limit without a deadband."""
+    alone = isinstance(written, str | float | int) and not isinstance(written, bool)
+    return {"value": written} if alone else written
+
+
+Limit = Annotated[
+    LimitBlock,
+    BeforeValidator(_as_block),
+    words(f"{FIGURE_WORDS}, or a block of keys with 'value'"),
+]
+
+
 class MoreThan(Strict):
     """Counts in a window."""
 
@@ -86,9 +99,9 @@ class AlarmEntry(Strict):
             "their names, comparisons, + - * / %, and !, &&, ||, ?:, in"
         ),
     ]
-    limits: Annotated[
-        dict[Name, Figure | LimitBlock], about("figures that conditions use, by name")
-    ] = Field(default_factory=dict)
+    limits: Annotated[dict[Name, Limit], about("figures that conditions use, by name")] = Field(
+        default_factory=dict
+    )
     more_than: Annotated[
         MoreThan | None, about("raised when the condition comes true more often than this")
     ] = None
@@ -100,7 +113,11 @@ class AlarmEntry(Strict):
     priority: Annotated[
         Literal["low", "medium", "high"], about("by the consequence and the time to respond")
     ]
-    causes: Annotated[list[Text], about("likely causes, the likeliest first", min_length=1)]
+    causes: Annotated[
+        list[Text],
+        about("likely causes, the likeliest first", min_length=1),
+        words("a list with at least one cause"),
+    ]
     consequence: Annotated[Text, about("what happens if nobody does anything")]
     response: Annotated[Text, about("what to do")]
     respond_within: Annotated[Duration, about("time to respond")]
@@ -125,7 +142,9 @@ class AlarmEntry(Strict):
 class SwitchedOff(Strict):
     """A rule of a file read before that is not wanted here."""
 
-    switched_off: Annotated[Literal[True], about("the rule of this name is dropped")]
+    switched_off: Annotated[
+        Literal[True], about("the rule of this name is dropped"), words("true, or no such rule")
+    ]
     note: Annotated[str | None, about("why, for people; not used")] = None
 
 
@@ -146,11 +165,18 @@ def rules_schema() -> dict[str, Any]:
     schema = RuleFile.model_json_schema()
     off = SwitchOffs.model_json_schema()
     schema["$defs"] |= off["$defs"]
-    (entry,) = schema["properties"]["alarms"]["patternProperties"].values()
     (other,) = off["properties"]["alarms"]["patternProperties"].values()
-    for pattern in schema["properties"]["alarms"]["patternProperties"]:
-        schema["properties"]["alarms"]["patternProperties"][pattern] = {"anyOf": [entry, other]}
+    _widen(schema["properties"]["alarms"], other)
+    alone = {"type": ["string", "number"]}
+    _widen(schema["$defs"]["AlarmEntry"]["properties"]["limits"], alone)
     return {"$schema": DIALECT, **published(schema)}
+
+
+def _widen(block: dict[str, Any], other: dict[str, Any]) -> None:
+    """Let the values of a block of names also be of another shape."""
+    block["patternProperties"] = {
+        pattern: {"anyOf": [shape, other]} for pattern, shape in block["patternProperties"].items()
+    }
 
 
 def schema_text() -> str:

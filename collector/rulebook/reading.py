@@ -82,7 +82,7 @@ def entries_of(tree: SourceTree) -> tuple[list[Entry], list[Problem]]:
     entries = [*_salvaged(tree, rules, AlarmEntry), *_salvaged(tree, offs, SwitchedOff)]
     sound: list[Entry] = []
     for entry in entries:
-        found = [tree.problem(each.below(*entry.path)) for each in _checked(entry.rule)]
+        found = [tree.problem(each.below(*entry.path)) for each in _checked(entry)]
         problems += found
         if not found:
             sound.append(entry)
@@ -117,12 +117,13 @@ def _salvaged(
 # --- within one rule ----------------------------------------------------------------------------
 
 
-def _checked(rule: AlarmEntry | SwitchedOff) -> Iterator[Finding]:
+def _checked(entry: Entry) -> Iterator[Finding]:
+    rule = entry.rule
     if isinstance(rule, SwitchedOff):
         return
     yield from _for_whom(rule)
     yield from _times(rule)
-    yield from _limits(rule)
+    yield from _limits(rule, entry.tree, entry.path)
     for position, text in enumerate(rule.caution):
         nearest = nearest_name(text, CAUTIONS)
         if text not in CAUTIONS and len(text) <= SHORT_CAUTION and nearest is not None:
@@ -158,7 +159,7 @@ def _times(rule: AlarmEntry) -> Iterator[Finding]:
             yield Finding(path, f"'{written}'", "a time above zero")
 
 
-def _limits(rule: AlarmEntry) -> Iterator[Finding]:
+def _limits(rule: AlarmEntry, tree: SourceTree, at: Path) -> Iterator[Finding]:
     conditions = " ".join([rule.when, *(each.when for each in rule.suppressed_by)])
     for name, limit in rule.limits.items():
         path: Path = ("limits", name)
@@ -171,10 +172,8 @@ def _limits(rule: AlarmEntry) -> Iterator[Finding]:
                 "its name in 'when', or no such limit",
                 at_key=True,
             )
-        if not isinstance(limit, LimitBlock):
-            yield from _figure(path, limit)
-            continue
-        yield from _figure((*path, "value"), limit.value)
+        alone = not isinstance(tree.value((*at, *path)), dict)
+        yield from _figure(path if alone else (*path, "value"), limit.value)
         if limit.deadband is not None:
             yield from _figure((*path, "deadband"), limit.deadband)
             yield from _deadband((*path, "deadband"), limit)
