@@ -9,9 +9,10 @@ The folder itself is ``intray_files.py``.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import threading
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC
 from pathlib import Path
@@ -56,36 +57,51 @@ def new_id() -> str:
 def hand_in(
     journal: Path, action: Mapping[str, Value], wait_s: float, clock: Clock | None = None
 ) -> Outcome:
-    """Hand an action to the collector and wait until it is on record.
+    """The same as ``hand_in_all`` for a single action."""
+    return hand_in_all(journal, [action], wait_s, clock)[0]
+
+
+def hand_in_all(
+    journal: Path,
+    actions: Sequence[Mapping[str, Value]],
+    wait_s: float,
+    clock: Clock | None = None,
+) -> list[Outcome]:
+    """Hand actions to the collector and wait until they are on record.
 
     Args:
         journal: its journal.
-        action: as ``core/alarms/action_form.py`` describes; ``id`` and ``said`` are added where
-            they are missing.
+        actions: each as ``core/alarms/action_form.py`` describes; ``id`` and ``said`` are added
+            where they are missing.
         wait_s: how long to wait at most.
         clock: wall time and waiting; None for the machine's own.
 
+    Returns:
+        what became of each, in the same order.
+
     Raises:
-        CommandLineError: it says something the collector could only refuse.
+        CommandLineError: one says something the collector could only refuse; none was handed in.
         JournalError: the journal cannot be read, or its in-tray not be written.
     """
     clock = clock or SystemClock()
     with JournalReader(journal) as reader:
         before = reader.head()
-        action_id, name = _leave(journal, action, clock.wall_us())
+        wall_us = clock.wall_us()
+        texts = [_checked(action, wall_us) for action in actions]
+        names = {action_id: _leave(journal, action_id, text, wall_us) for action_id, text in texts}
         until_us = clock.now_us() + round(wait_s * MICROSECONDS)
         resting = threading.Event()
+        found: dict[str, Outcome] = {}
         while True:
-            found = _on_record(reader, before, action_id) or _set_aside(journal, name, action_id)
-            if found is not None:
-                return found
-            if clock.now_us() >= until_us:
+            found |= _on_record(reader, before, names.keys() - found.keys())
+            found |= _set_aside(journal, names, names.keys() - found.keys())
+            if len(found) == len(names) or clock.now_us() >= until_us:
                 break
             resting.wait(LOOK_EVERY_S)
+    why = "the collector has not yet taken it up"
     if held_by(journal) is None:
-        return Outcome(action_id, "waiting", "the collector is not running; it will be taken up "
-                       "when it starts")  # fmt: skip
-    return Outcome(action_id, "waiting", "the collector has not yet taken it up")
+        why = "the collector is not running; it will be taken up when it starts"
+    return [found.get(action_id, Outcome(action_id, "waiting", why)) for action_id in names]
 
 
 def drop(journal: Path, action: Mapping[str, Value], wall_us: int) -> str:
@@ -100,17 +116,23 @@ def drop(journal: Path, action: Mapping[str, Value], wall_us: int) -> str:
         CommandLineError: it says something the collector could only refuse.
         JournalError: it cannot be written.
     """
-    return _leave(journal, action, wall_us)[0]
+    action_id, text = _checked(action, wall_us)
+    _leave(journal, action_id, text, wall_us)
+    return action_id
 
 
-def _leave(journal: Path, action: Mapping[str, Value], wall_us: int) -> tuple[str, str]:
-    """Leave it there; its id and the name of the file."""
+def _checked(action: Mapping[str, Value], wall_us: int) -> tuple[str, bytes]:
+    """The id of an action and the text of its file."""
     body = {"id": new_id(), "said": _rfc3339(wall_us), **action}
     text = json.dumps(body, ensure_ascii=False).encode("utf-8", "surrogatepass")
     checked = read_action(text, wall_us, 0)
     if isinstance(checked, str):
         raise CommandLineError(checked)
-    action_id = str(body["id"])
+    return str(checked.details["id"]), text
+
+
+def _leave(journal: Path, action_id: str, text: bytes, wall_us: int) -> str:
+    """Write the file of an action; its name."""
     name = f"{wall_us:016d}-{action_id}.json"
     folder = folder_of(journal)
     try:
@@ -119,28 +141,34 @@ def _leave(journal: Path, action: Mapping[str, Value], wall_us: int) -> tuple[st
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise JournalError(f"nothing can be handed in at {folder}: {reason}") from error
-    return action_id, name
+    return name
 
 
-def _on_record(reader: JournalReader, after: int, action_id: str) -> Outcome | None:
+def _on_record(reader: JournalReader, after: int, wanted: Collection[str]) -> dict[str, Outcome]:
+    found: dict[str, Outcome] = {}
     while page := reader.records_after(after, 1_000, (RecordKind.ACTION,)):
         for record in page:
-            taken = action_of(record.subject, record.at_us, str(record.value))
-            if taken.details.get("id") == action_id:
-                refused = taken.details.get("refused")
-                state: Literal["accepted", "refused"] = "refused" if refused else "accepted"
-                return Outcome(action_id, state, str(refused or ""), record.sequence)
+            details = action_of(record.subject, record.at_us, str(record.value)).details
+            action_id = str(details.get("id"))
+            if action_id in wanted:
+                why = str(details.get("refused") or "")
+                state: Literal["accepted", "refused"] = "refused" if why else "accepted"
+                found[action_id] = Outcome(action_id, state, why, record.sequence)
         after = page[-1].sequence
-    return None
+    return found
 
 
-def _set_aside(journal: Path, name: str, action_id: str) -> Outcome | None:
-    """The outcome of what the daemon could not even read as an action."""
-    try:
-        why = (folder_of(journal) / REFUSED / f"{name}.why").read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError):
-        return None
-    return Outcome(action_id, "refused", why.strip())
+def _set_aside(
+    journal: Path, names: Mapping[str, str], wanted: Collection[str]
+) -> dict[str, Outcome]:
+    """The outcome of what the daemon could not take as an action."""
+    found: dict[str, Outcome] = {}
+    for action_id in wanted:
+        why = folder_of(journal) / REFUSED / f"{names[action_id]}.why"
+        with contextlib.suppress(OSError, UnicodeDecodeError):
+            text = why.read_text(encoding="utf-8").strip()
+            found[action_id] = Outcome(action_id, "refused", text)
+    return found
 
 
 def _rfc3339(utc_us: int) -> str:
