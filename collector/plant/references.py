@@ -18,6 +18,12 @@ from collector.plant.survey import Survey
 from collector.plant.yaml_source import SourceTree
 from collector.units import UNITS
 
+NAMES_TAKEN = {
+    "collector": "the collector itself",
+    "plant": "the plant as a whole",
+    "this": "what a rule is bound to",
+}
+
 
 def reference_findings(survey: Survey, tree: SourceTree) -> Iterator[Finding]:
     """Everything wrong with what the parts of a plant file say of each other.
@@ -28,6 +34,7 @@ def reference_findings(survey: Survey, tree: SourceTree) -> Iterator[Finding]:
     """
     yield from _time_zone(survey)
     yield from _names_twice(survey)
+    yield from _names_taken(survey)
     for name, part in survey.whole_equipment():
         yield from _roles(name, part, survey, tree)
     yield from _contacts_twice(survey)
@@ -56,6 +63,18 @@ def _names_twice(survey: Survey) -> Iterator[Finding]:
                 "a name of its own, since both are published side by side",
                 at_key=True,
             )
+
+
+def _names_taken(survey: Survey) -> Iterator[Finding]:
+    for section, names in (("panels", survey.panels), ("equipment", survey.equipment)):
+        for name in names:
+            if name in NAMES_TAKEN:
+                yield Finding(
+                    (section, name),
+                    f"'{name}', which in rules means {NAMES_TAKEN[name]}",
+                    "another name",
+                    at_key=True,
+                )
 
 
 def _roles(name: str, part: Equipment, survey: Survey, tree: SourceTree) -> Iterator[Finding]:
