@@ -9,128 +9,31 @@ length and a depth that are bounded, no condition takes long to read.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from collector.core.conditions.contract import Fault
 from collector.core.conditions.lexis import Token, meant_sign, nearest_function
+from collector.core.conditions.tree import (
+    Call,
+    Choice,
+    Comparison,
+    Inside,
+    Joined,
+    Minus,
+    Named,
+    Node,
+    Not,
+    Number,
+    Sum,
+    Text,
+    Truth,
+)
 
 DEEPEST = 32
 MOST_IN_A_ROW = 64
 MOST_ITEMS = 64
 FUNCTIONS = ("startsWith", "endsWith", "contains")
 RELATIONS = ("<", "<=", ">", ">=", "==", "!=", "in")
-
-
-@dataclass(frozen=True, slots=True)
-class Number:
-    first: int
-    last: int
-    value: float
-    whole: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Text:
-    first: int
-    last: int
-    value: str
-
-
-@dataclass(frozen=True, slots=True)
-class Truth:
-    first: int
-    last: int
-    value: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Named:
-    """A name or limit; ``at`` is its token."""
-
-    first: int
-    last: int
-    name: str
-    at: int
-
-
-@dataclass(frozen=True, slots=True)
-class Minus:
-    first: int
-    last: int
-    of: Node
-
-
-@dataclass(frozen=True, slots=True)
-class Sum:
-    """``left`` plus, minus, times, divided by, or left over from ``right``."""
-
-    first: int
-    last: int
-    operator: str
-    left: Node
-    right: Node
-
-
-@dataclass(frozen=True, slots=True)
-class Comparison:
-    first: int
-    last: int
-    operator: str
-    left: Node
-    right: Node
-
-
-@dataclass(frozen=True, slots=True)
-class Inside:
-    """``left`` is one of ``items``."""
-
-    first: int
-    last: int
-    left: Node
-    items: tuple[Node, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Call:
-    """One of the functions of text."""
-
-    first: int
-    last: int
-    function: str
-    of: Named
-    argument: Node
-
-
-@dataclass(frozen=True, slots=True)
-class Not:
-    first: int
-    last: int
-    of: Node
-
-
-@dataclass(frozen=True, slots=True)
-class Joined:
-    """All of ``parts`` for ``&&``, any of them for ``||``."""
-
-    first: int
-    last: int
-    operator: str
-    parts: tuple[Node, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Choice:
-    first: int
-    last: int
-    condition: Node
-    then: Node
-    otherwise: Node
-
-
-Node = (
-    Number | Text | Truth | Named | Minus | Sum | Comparison | Inside | Call | Not | Joined | Choice
-)
-"""A part of a condition; ``first`` and ``last`` are the tokens it is made of, brackets and all."""
 
 
 class NotTheGrammar(Exception):
@@ -159,6 +62,8 @@ class Parser:
         Raises:
             NotTheGrammar: it cannot be read; no reading goes on after that.
         """
+        if len(self._tokens) == 1:
+            raise NotTheGrammar(Fault(0, 0, "an empty condition", "what has to be so"))
         node = self._expression()
         if self._next.kind != "end":
             raise self._unexpected("an operator such as '&&', or the end")

@@ -15,7 +15,10 @@ from collections.abc import Iterator
 import cel
 
 from collector.core.conditions.contract import Fault, Limit, Name
-from collector.core.conditions.grammar import (
+from collector.core.conditions.logic import DEADBAND_VARIABLE, Band, Leaf, Points, Reading, seen_in
+from collector.core.conditions.measures import PLAIN
+from collector.core.conditions.source import Source
+from collector.core.conditions.tree import (
     Call,
     Comparison,
     Inside,
@@ -26,9 +29,6 @@ from collector.core.conditions.grammar import (
     Sum,
     Text,
 )
-from collector.core.conditions.logic import DEADBAND_VARIABLE, Band, Leaf, Points, Reading
-from collector.core.conditions.measures import PLAIN
-from collector.core.conditions.source import Source
 from collector.core.conditions.wording import (
     call_in_words,
     comparison_in_words,
@@ -208,7 +208,7 @@ class LeafMaker:
 
 def in_unit(limit: Limit, unit: Unit) -> float:
     """A limit in another unit of its kind; untouched in its own."""
-    return limit.value if unit == limit.unit else unit.from_si(limit.unit.to_si(limit.value))
+    return limit.value if unit == limit.unit else seen_in(unit, limit.unit.to_si(limit.value))
 
 
 def _sides(node: Node) -> list[Node]:

@@ -20,6 +20,8 @@ from collector.core.conditions.contract import Facts, FactValue, Held, Type
 from collector.units import Unit
 
 DEADBAND_VARIABLE = "limit"
+DIGITS = 12
+"""Significant digits of a converted figure; no measurement of a plant has as many."""
 
 
 class Term(Protocol):
@@ -252,5 +254,19 @@ def _usable(value: FactValue | None, reading: Reading) -> FactValue | None:
         return value if isinstance(value, str) else None
     if value is None or isinstance(value, bool | str):
         return None
-    figure = float(value) if reading.unit is None else reading.unit.from_si(value)
+    figure = float(value) if reading.unit is None else seen_in(reading.unit, value)
     return figure if math.isfinite(figure) else None
+
+
+def seen_in(unit: Unit, inside: float) -> float:
+    """A figure in a unit, without what the conversion has added far behind the point.
+
+    7 % is 0.07 inside, and that is 7.000000000000001 % again, which would be above 7.
+
+    Args:
+        unit: in which it is seen.
+        inside: in SI.
+    """
+    if unit.si_factor == 1 and unit.si_shift == 0:
+        return float(inside)
+    return float(f"{unit.from_si(inside):.{DIGITS}g}")

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from collector.core.conditions.grammar import Node
+from collector.core.conditions.tree import Node
 from collector.units import UNITS, Unit
 
 PLAIN = UNITS["1"]

@@ -7,9 +7,9 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 
 from collector.core.conditions.contract import Fault, Limit, Name, Vocabulary
-from collector.core.conditions.grammar import Node
 from collector.core.conditions.lexis import Token
 from collector.core.conditions.measures import Units
+from collector.core.conditions.tree import Node
 from collector.plant.findings import nearest_name
 
 MOST_FAULTS = 20

@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from collector.core.conditions.compiling import Compiled
-from collector.core.conditions.contract import FactValue, Held, Vocabulary
+from collector.core.conditions.contract import Facts, FactValue, Held, Vocabulary
 from collector.core.conditions.logic import (
     Fact,
     Group,
@@ -26,7 +26,6 @@ from collector.core.conditions.logic import (
     Selected,
     Term,
 )
-from collector.units import Unit
 
 MOST_TRIALS = 2_000
 NEVER, ALWAYS = "can never be true", "is always true"
@@ -39,7 +38,7 @@ class Free:
     name: str
     keeps: bool = False
 
-    def truth(self, facts: Case, held: Held) -> bool | None:
+    def truth(self, facts: Facts, held: Held) -> bool | None:
         return facts.value_of(self.name) is True
 
 
@@ -152,7 +151,8 @@ class _Trial:
                 if value not in tried:
                     tried.append(value)
             else:
-                figures.setdefault(points.fact, set()).add(_inside(value, points.unit))
+                inside = value if points.unit is None else points.unit.to_si(value)
+                figures.setdefault(points.fact, set()).add(inside)
 
 
 def _parts(term: Term) -> Iterator[Term]:
@@ -169,15 +169,6 @@ def _parts(term: Term) -> Iterator[Term]:
                 yield from _parts(part)
         case _:
             yield term
-
-
-def _inside(value: float, unit: Unit | None) -> float:
-    """The value inside the program that is read as this one; there may be a rounding between."""
-    if unit is None:
-        return value
-    inside = unit.to_si(value)
-    near = (inside, math.nextafter(inside, math.inf), math.nextafter(inside, -math.inf))
-    return next((each for each in near if unit.from_si(each) == value), inside)
 
 
 def _between(figures: list[float]) -> Iterator[FactValue]:

@@ -3,17 +3,6 @@
 from __future__ import annotations
 
 from collector.core.conditions.contract import Limit, Name
-from collector.core.conditions.grammar import (
-    Call,
-    Comparison,
-    Inside,
-    Minus,
-    Named,
-    Node,
-    Number,
-    Sum,
-    Text,
-)
 from collector.core.conditions.logic import (
     Always,
     Fact,
@@ -25,6 +14,17 @@ from collector.core.conditions.logic import (
     Term,
 )
 from collector.core.conditions.source import Source
+from collector.core.conditions.tree import (
+    Call,
+    Comparison,
+    Inside,
+    Minus,
+    Named,
+    Node,
+    Number,
+    Sum,
+    Text,
+)
 from collector.units import Unit
 
 THIS = "this"
