@@ -93,6 +93,9 @@ QUANTITIES: dict[str, Quantity] = _table(
     Quantity("batches", UNITS["1"], "times a towed tank was docked and went"),
     Quantity("batch_volume", UNITS["m3"], "emptied at the last docking"),
     Quantity("batch_total", UNITS["m3"], "emptied at all dockings"),
+    Quantity("sludge_fill", UNITS["m3"], "of a sludge store, by the logbook"),
+    Quantity("sludge_fill_share", UNITS["%"], "the same, of its volume"),
+    Quantity("sludge_room_lasts", UNITS["d"], "until it is full at the recent rate of wasting"),
     Quantity("link_state", UNITS["1"], "up, lost, away or not watched", text=True),
     Quantity("link_availability", UNITS["%"], "share of the time the panel answered"),
 )

@@ -164,7 +164,9 @@ TOLD: dict[str, list[Told]] = {
     "clarifier": quantities(
         "a source of its flow", need.keys("flow_from"), "overflow_rate", "overflow_rate_day"
     ),
-    "sludge_store": [],
+    "sludge_store": quantities(
+        "", need.nothing, "sludge_fill", "sludge_fill_share", "sludge_room_lasts"
+    ),
     "meter": [
         *quantities(
             "a flow or volume to measure", need.measuring("flow", "volume"), "volume_metered"
