@@ -1,4 +1,4 @@
-"""``weirkeeper check``: whether a plant file is right, and how its panels would be read."""
+"""``weirkeeper check``: whether plant and rule files are right, and what they would do."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from collector.cli.check_rules import check_rules, is_of_rules
 from collector.cli.command import Answer, Command
 from collector.cli.tables import WIDTH, table
 from collector.core.scans import Read
@@ -19,6 +20,9 @@ from collector.plant.model import Plant
 from collector.plant.registers import point_kind
 from collector.plant.schema import plant_schema
 from collector.plant_file import read_plant_file
+from collector.rulebook.model import rules_schema
+
+SCHEMAS = {"plant": plant_schema, "rules": rules_schema}
 
 TABLE_OF_FUNCTION = {
     1: "coils",
@@ -30,37 +34,62 @@ TABLE_OF_FUNCTION = {
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
-    parser.add_argument("files", type=Path, nargs="*", metavar="FILE", help="plant files")
     parser.add_argument(
-        "--schema", action="store_true", help="print the JSON Schema of plant files for an editor"
-    )
+        "files", type=Path, nargs="*", metavar="FILE",
+        help="plant files, and rule files or directories of them",
+    )  # fmt: skip
+    parser.add_argument(
+        "--plant", type=Path, metavar="PLANT",
+        help="the plant that rule files are for; the one plant file among FILE where left out",
+    )  # fmt: skip
+    parser.add_argument(
+        "--schema", choices=list(SCHEMAS), nargs="?", const="plant",
+        help="print the JSON Schema of plant files (or of rule files) for an editor",
+    )  # fmt: skip
 
 
 def execute(options: argparse.Namespace) -> Answer:
     """Check files without touching a panel."""
     if options.schema:
-        schema = plant_schema()
+        schema = SCHEMAS[options.schema]()
         return Answer(json.dumps(schema, indent=2, ensure_ascii=False), schema)
     if not options.files:
         return Answer("it needs a FILE, or --schema", None, ExitCode.USAGE)
+    rules = [path for path in options.files if is_of_rules(path)]
+    plants = [path for path in options.files if path not in rules]
     lines: list[str] = []
     data: list[dict[str, Any]] = []
-    bad = False
-    for path in options.files:
+    right: list[Plant] = []
+    for path in plants:
         try:
             plant_file = read_plant_file(path)
         except ConfigurationError as error:
-            bad = True
-            count = len(error.problems)
-            lines += [*map(str, error.problems), f"{path}: {count} problem{'s' * (count > 1)}"]
-            data.append({"file": str(path), "problems": [asdict(p) for p in error.problems]})
+            lines += _refused(path, error, data)
             continue
-        plant = plant_file.plant
-        lines += [f"{path}: right", *_explained(plant)]
+        right.append(plant_file.plant)
+        lines += [f"{path}: right", *_explained(plant_file.plant)]
         data.append({"file": str(path), "problems": [], "hash": plant_file.hash,
-                     "panels": {name: _plan(plant, name) for name in plant.panels}})  # fmt: skip
-    code = ExitCode.CONFIGURATION if bad else ExitCode.DONE
-    return Answer("\n".join(lines), data, code)
+                     "panels": {name: _plan(plant_file.plant, name)
+                                for name in plant_file.plant.panels}})  # fmt: skip
+    bad = len(right) < len(plants)
+    if rules:
+        plant = right[0] if len(right) == 1 else None
+        try:
+            plant = read_plant_file(options.plant).plant if options.plant else plant
+        except ConfigurationError as error:
+            lines += _refused(options.plant, error, data)
+            bad = True
+        checked = check_rules(rules, plant)
+        lines += checked.lines
+        data += checked.data
+        bad = bad or checked.bad
+    return Answer("\n".join(lines), data, ExitCode.CONFIGURATION if bad else ExitCode.DONE)
+
+
+def _refused(path: Path, error: ConfigurationError, data: list[dict[str, Any]]) -> list[str]:
+    count = len(error.problems)
+    data.append({"file": str(path), "problems": [asdict(each) for each in error.problems]})
+    return [*map(str, error.problems), f"{path}: {count} problem{'s' * (count > 1)}"]
 
 
 def _plan(plant: Plant, panel: str) -> list[dict[str, int]]:
@@ -110,8 +139,8 @@ def _counted(count: int, noun: str) -> str:
 
 COMMAND = Command(
     name="check",
-    summary="check plant files without touching a panel",
-    example="weirkeeper check config/osier-bend/plant.yaml",
+    summary="check plant and rule files without touching a panel",
+    example="weirkeeper check config/osier-bend/plant.yaml rules",
     add_options=add_options,
     execute=execute,
 )

@@ -22,6 +22,10 @@ NAMES_TAKEN = {
     "collector": "the collector itself",
     "plant": "the plant as a whole",
     "this": "what a rule is bound to",
+    "this_panel": "the panel of what a rule is bound to",
+    "this_supply": "the supply of what a rule is bound to",
+    "this_well": "the well of what a rule is bound to",
+    "this_group": "the group of what a rule is bound to",
 }
 
 

@@ -11,6 +11,7 @@ its water comes from, ``this_group`` it is in.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 from typing import get_args
 
 from collector.core.conditions.contract import Name
@@ -32,6 +33,9 @@ RELATIONS: dict[str, str] = {
     "this_group": "group",
 }
 """What belongs to the equipment a rule is bound to, and its kind."""
+
+SPOKEN = {"mains": "supply"}
+"""Kinds as people call what belongs to something, where they call it otherwise."""
 
 RESERVED = frozenset({THIS, PLANT, COLLECTOR, *RELATIONS})
 """Names that no panel or equipment of a plant file may have."""
@@ -119,13 +123,18 @@ def vocabulary_of(plant: Plant, owner: str | None = None) -> dict[str, Name]:
 def vocabulary_of_kind(plant: Plant | None, kind: str) -> dict[str, Name]:
     """Every name that a rule for each of a kind could use, whatever the equipment may lack.
 
+    The facts of ``this`` and what belongs to it are called as people read them ("this pump"), since
+    nothing is asked of them.
+
     Args:
         plant: a checked plant file; without one, only what kinds of equipment have.
         kind: of the equipment.
     """
     found = {} if plant is None else vocabulary_of(plant)
     for word, each in {THIS: kind, **RELATIONS}.items():
-        found |= _qualified([(word, _names_of_kind(plant, each))])
+        spoken = f"{'this' if word == THIS else 'its'} {SPOKEN.get(each, each.replace('_', ' '))}"
+        for last, name in _names_of_kind(plant, each).items():
+            found[f"{word}.{last}"] = replace(name, fact=f"{spoken}.{last}")
     return found
 
 
