@@ -9,6 +9,15 @@ from collector.plant.model import Plant
 
 NOON_US = 1_772_366_400_000_000  # 2026-03-01T12:00:00Z, checked in test_topics.py
 
+ALARM = (
+    '{"state":"acknowledged","happening":"acknowledged","activation":3,"priority":"high",'
+    '"title":"Sump: level is high","actor":"warden"}'
+)
+ACTION = (
+    '{"verb":"acknowledge","actor":"warden","id":"a1","way":"mqtt","said":"2026-03-01T12:00:00Z"}'
+)
+HEAD = '{"day":"2026-02-28","number":12,"hash":"00ff","signature":"AA==","key":"0123"}'
+
 
 def sample_plant() -> Plant:
     """One panel with a point of every kind, a well and a pump."""
@@ -118,6 +127,12 @@ def one_of_each(at_us: int = NOON_US) -> list[Record]:
         ),
         record(kinds.FINDING, "pump_1.worn", at_us, "gives 15 % less than its curve"),
         record(kinds.FINDING, "pump_1.worn", at_us),
+        record(kinds.POINT, "collector.disk_short", at_us, False),
+        record(kinds.POINT, "collector.mqtt_behind", at_us, 3_600.5),
+        record(kinds.ALARM, "sump.high_level", at_us, ALARM),
+        record(kinds.ACTION, "sump.high_level", at_us, ACTION),
+        record(kinds.ACTION, "plant", at_us, ACTION),
+        record(kinds.HEAD, "record", at_us, HEAD),
         record(kinds.CLOCK, "clock", at_us, 3_600_000_000, low=3.6e9),
         record(kinds.COLLECTOR, "collector.started", at_us, "0.1.0"),
         record(kinds.CONFIGURATION, "plant", at_us, "0123abcd"),

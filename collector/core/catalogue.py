@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from collector.core.own_points import own_point
 from collector.core.quantities import QUANTITIES
 from collector.core.records import Record, RecordKind, Value
 from collector.plant.model import Plant, Point
@@ -30,10 +31,10 @@ class Shown:
         """The value as people read it; figures with seven digits, which hide conversion noise."""
         if self.value is None:
             return "unknown"
-        if isinstance(self.value, bool):
-            return "made" if self.value else "open"
         if self.word is not None or isinstance(self.value, str):
             return self.word or str(self.value)
+        if isinstance(self.value, bool):
+            return "made" if self.value else "open"
         whole = float(self.value).is_integer()
         return f"{self.value:{'.0f' if whole else '.7g'}} {self.unit.label}".strip()
 
@@ -52,6 +53,9 @@ class Catalogue:
     def unit_of(self, record: Record) -> Unit:
         """The unit a record's value is shown in."""
         if record.kind is RecordKind.POINT:
+            own = own_point(record.subject)
+            if own is not None:
+                return own.unit or NUMBER
             point = self._points.get(record.subject)
             return UNITS[point.unit] if point is not None and point.unit else NUMBER
         if record.kind is RecordKind.DERIVED:
@@ -72,6 +76,8 @@ class Catalogue:
             point = self._points.get(record.subject)
             if point is not None and point.states is not None and isinstance(value, int):
                 word = point.states.get(value)
+            elif isinstance(value, bool) and own_point(record.subject) is not None:
+                word = "yes" if value else "no"
         if isinstance(value, float) or (isinstance(value, int) and not isinstance(value, bool)):
             value = value if unit is NUMBER else unit.from_si(value)
         return Shown(value, _shown(record.low, unit), _shown(record.high, unit), unit, word)

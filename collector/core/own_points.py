@@ -45,3 +45,9 @@ OWN_POINTS: dict[str, OwnPoint] = {
         "number", "age of the oldest record the time-series store has not confirmed", UNITS["min"]
     ),
 }
+
+
+def own_point(subject: str) -> OwnPoint | None:
+    """The own point of a subject ``collector.<name>``, or None for any other subject."""
+    owner, _, name = subject.partition(".")
+    return OWN_POINTS.get(name) if owner == COLLECTOR else None

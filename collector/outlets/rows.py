@@ -17,6 +17,10 @@ measurement      tags (beside ``plant``, ``unit``)   ``value``
                  ``event``                           ``unit``
 ``clock``                                            step of the wall clock, s
 ``collector``    ``event``                           none
+``own``          ``point``                           what the collector says of itself: 1 yes, 0
+                                                     no, or a figure in ``unit``
+``alarm``        ``equipment``, ``rule``             its state by its code (``ALARM_CODES``)
+``action``       ``about``, ``verb``                 1 it was accepted, 0 it was refused
 ===============  ==================================  ===============================================
 
 Further fields: ``low`` and ``high`` bound the value, ``quality`` is 0 good, 1 uncertain, 2 bad,
@@ -27,14 +31,15 @@ the past that was derived again has the tag ``origin`` "recomputed".
 All fields are floats, because typed stores refuse a column that is now an integer and now a float,
 and some stores turn text into 0. State words are therefore codes (``STATE_CODES``); a word without
 a code, like a band of levels, has its bounds only. An unknown value has no ``value`` field: it is
-never 0. The tag ``unit`` (UCUM) is left out where the unit is 1. Configuration records stay in the
-journal. Stamps are UTC in microseconds.
+never 0. The tag ``unit`` (UCUM) is left out where the unit is 1. Configuration records and signed
+heads stay in the journal. Stamps are UTC in microseconds.
 
 Written a second time, a row has the same tags, stamp and fields, so that a repeat changes nothing.
 """
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable
 from typing import Any, cast
 
@@ -43,6 +48,7 @@ from influxdb_client.domain.write_precision import WritePrecision
 
 from collector.clock import MICROSECONDS
 from collector.core.catalogue import Catalogue, Shown
+from collector.core.own_points import own_point
 from collector.core.records import AWAY, RECOMPUTED, Record, RecordKind, Value
 from collector.outlets.topics import tidy
 from collector.plant.model import Plant
@@ -57,6 +63,7 @@ STATE_CODES: dict[str, float] = {
     "away": 2.0,
     "not watched": 3.0,
 }
+ALARM_CODES: dict[str, float] = {}
 LARGEST_STAMP_US = (1 << 63) // 1000 - 1  # stores keep nanoseconds in 64 bits
 new_line = cast(Callable[[str], Any], Point)  # the library has no annotations
 
@@ -107,6 +114,8 @@ class Rows:
     def _place(self, record: Record) -> tuple[str, dict[str, str]] | None:
         """Measurement and tags of a record."""
         kind, (first, _, second) = record.kind, record.subject.partition(".")
+        if kind is RecordKind.POINT and own_point(record.subject) is not None:
+            return "own", {"point": second}
         if kind is RecordKind.POINT:
             measurement = self._kinds.get(record.subject) or _kind_by_value(record.value)
             return measurement, {"panel": first, "point": second}
@@ -121,6 +130,10 @@ class Rows:
             return "total", {**tags, "origin": RECOMPUTED} if record.recomputed else tags
         if kind is RecordKind.FINDING:
             return "finding", {"equipment": first, "finding": second}
+        if kind is RecordKind.ALARM:
+            return "alarm", {"equipment": first, "rule": second}
+        if kind is RecordKind.ACTION:
+            return "action", {"about": record.subject, "verb": _told(record, "verb")}
         if kind is RecordKind.EVENT:
             return "event", {owner: first, "event": second}
         if kind is RecordKind.CLOCK:
@@ -135,11 +148,23 @@ class Rows:
             return Shown(step_s, None, None, UNITS["s"])
         if record.kind is RecordKind.FINDING:
             return Shown(float(record.value is not None), None, None, UNITS["1"])
+        if record.kind is RecordKind.ALARM:
+            return Shown(ALARM_CODES.get(_told(record, "state")), None, None, UNITS["1"])
+        if record.kind is RecordKind.ACTION:
+            return Shown(float(not _told(record, "refused")), None, None, UNITS["1"])
         if record.kind is RecordKind.PANEL_RETURNED:
             return Shown("up", None, None, UNITS["1"])
         if record.kind is RecordKind.PANEL_LOST:
             return Shown("away" if record.reason == AWAY else "lost", None, None, UNITS["1"])
         return self._catalogue.shown(record)
+
+
+def _told(record: Record, name: str) -> str:
+    """What the JSON object of a record says under a name; empty where it says nothing."""
+    try:
+        return str(json.loads(str(record.value)).get(name, ""))
+    except (ValueError, AttributeError):
+        raise ValueError(f"the {record.kind.word} record holds no object") from None
 
 
 def _kind_by_value(value: Value) -> PointKind:

@@ -12,19 +12,28 @@ topic                                                retained  what
 ``now/total/<equipment>/<quantity>/<period>``        yes       what the last whole hour, plant day
                                                                or month saw
 ``now/finding/<equipment>/<finding>``                yes       a diagnosis in words, or its end
+``now/alarm/<equipment>/<rule>``                     yes       the state of an alarm
+``now/collector/<point>``                            yes       what the collector says of itself
+``now/head``                                         yes       the signed head of the audited record
 ``event/equipment/<equipment>/<event>``              no        something happened to equipment
 ``event/panel/<panel>/<event>``                      no        something happened to a panel's link
 ``event/clock``                                      no        the wall clock was stepped
 ``event/collector/<event>``                          no        we began, stopped, reread our files
+``event/action/<about>``,                            no        somebody did something about the
+``event/action/<equipment>/<rule>``                            plant, equipment or an alarm
 ``recomputed/<equipment>/<quantity>/<period>``       no        a total of the past derived again
 ``late/point/...``, ``late/equipment/...``,          no        the same, when newer news was out
 ``late/panel/...``, ``late/event/...`` and so on               already (after an outage)
 ``collector``                                        yes       our presence; lost by will
+``action/<actor>``                                   taken     what somebody does, if switched on
+``answer/<actor>``                                   no        what became of it
 ===================================================  ========  =====================================
 
 So what is retained never goes back in time, and who wants every record takes ``late`` as well and
 drops repeats by ``journal`` and ``number``. Configuration records stay in the journal. What has
 left the plant file has no present: an empty message clears its topic (MQTT 5.0, 3.3.1.3).
+
+Who keeps the retained heads has a witness that the collector cannot change afterwards.
 
 A payload never holds NaN or infinity (RFC 8259, section 6, has neither): such a figure is unknown.
 Instants are RFC 3339 in UTC to the microsecond.
@@ -35,12 +44,13 @@ from __future__ import annotations
 import json
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 from collector.clock import MICROSECONDS
 from collector.core.catalogue import Catalogue, Shown
+from collector.core.own_points import own_point
 from collector.core.records import AWAY, Quality, Record, RecordKind, Value
 from collector.plant.model import Plant
 from collector.units import UNITS
@@ -52,6 +62,7 @@ NO_FIGURE = "no finite figure"
 # What the begin of a record's bracket is called, where it is not that of a change.
 BEGINS = {RecordKind.TOTAL: "begin", RecordKind.FINDING: "since"}
 UP, LOST, GONE = "up", "lost", "away"
+TOLD_AS_JSON = frozenset({RecordKind.ALARM, RecordKind.ACTION, RecordKind.HEAD})
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +82,18 @@ class Topics:
         plant: the plant, for its name and its panels.
         catalogue: units and state words.
         journal_id: identity of the journal whose numbers are told.
+        alarms: subjects of the rules in force; None takes every alarm for one of them.
     """
 
-    def __init__(self, root: str, plant: Plant, catalogue: Catalogue, journal_id: str) -> None:
+    def __init__(
+        self,
+        root: str,
+        plant: Plant,
+        catalogue: Catalogue,
+        journal_id: str,
+        alarms: Collection[str] | None = None,
+    ) -> None:
+        self._alarms = None if alarms is None else frozenset(alarms)
         self._trunk = f"{root}/{plant.plant.name}"
         self._panels = frozenset(plant.panels)
         self._owners = self._panels | frozenset(plant.equipment)
@@ -90,7 +110,8 @@ class Topics:
             ValueError: its subject cannot be a topic.
         """
         if record.kind is RecordKind.POINT:
-            return "point/" + _levels(record.subject, 2)
+            own = "" if own_point(record.subject) is not None else "point/"
+            return own + _levels(record.subject, 2)
         if record.kind is RecordKind.DERIVED:
             return self._owner(record.subject) + _levels(record.subject, 2)
         if record.kind in (RecordKind.PANEL_LOST, RecordKind.PANEL_RETURNED):
@@ -99,7 +120,9 @@ class Topics:
             return "total/" + _levels(record.subject, 3)
         if record.kind is RecordKind.FINDING:
             return "finding/" + _levels(record.subject, 2)
-        return None
+        if record.kind is RecordKind.ALARM:
+            return "alarm/" + _levels(record.subject, 2)
+        return "head" if record.kind is RecordKind.HEAD else None
 
     def event_tail(self, record: Record) -> str | None:
         """Topic of an event, or None for any other record.
@@ -111,6 +134,8 @@ class Topics:
             return "event/" + self._owner(record.subject) + _levels(record.subject, 2)
         if record.kind is RecordKind.CLOCK:
             return "event/clock"
+        if record.kind is RecordKind.ACTION:
+            return "event/action/" + _levels(record.subject, 1 + record.subject.count("."))
         if record.kind is RecordKind.COLLECTOR:
             return "event/" + _levels(record.subject, 2)
         if record.kind is RecordKind.TOTAL:
@@ -123,8 +148,12 @@ class Topics:
 
     def has_present(self, record: Record) -> bool:
         """Whether the plant file in force still has what a record of state is about."""
+        if record.kind is RecordKind.HEAD:
+            return True
         if record.kind is RecordKind.POINT:
-            return record.subject in self._points
+            return record.subject in self._points or own_point(record.subject) is not None
+        if record.kind is RecordKind.ALARM and self._alarms is not None:
+            return record.subject in self._alarms
         return record.subject.partition(".")[0] in self._owners
 
     def cleared(self, tail: str) -> Message:
@@ -149,6 +178,16 @@ class Topics:
         }
         return Message(f"{self._trunk}/collector", _compact(body), True)
 
+    def answer(self, actor: str, body: Mapping[str, object]) -> Message:
+        """What became of an action that came over the broker."""
+        text = {**body, "journal": self._journal_id}
+        return Message(f"{self._trunk}/answer/{actor}", _compact(text), False)
+
+    @property
+    def actions(self) -> str:
+        """Filter of the topics on which actions come; the last level is who speaks."""
+        return f"{self._trunk}/action/+"
+
     def _owner(self, subject: str) -> str:
         return "panel/" if subject.partition(".")[0] in self._panels else "equipment/"
 
@@ -160,6 +199,8 @@ class Topics:
 
     def _payload(self, record: Record, *, always: bool) -> bytes:
         """JSON of a record; without ``always`` a missing value and its unit are left out."""
+        if record.kind in TOLD_AS_JSON:
+            return self._own_words(record)
         shown = self._shown(record)
         value, quality, reason = tidy(shown.value), record.quality, record.reason
         if record.kind is RecordKind.PANEL_RETURNED:
@@ -180,12 +221,35 @@ class Topics:
         body["quality"] = quality.word
         if reason:
             body["reason"] = reason
-        body["at"] = rfc3339(record.utc_us)
         begin = BEGINS.get(record.kind, "not_before")
-        body[begin] = rfc3339(record.utc_us - (record.at_us - record.after_us))
-        body["number"] = record.sequence
-        body["journal"] = self._journal_id
-        return _compact(body)
+        return _compact({**body, **self._dated(record, begin)})
+
+    def _own_words(self, record: Record) -> bytes:
+        """JSON of a record whose value is a JSON object itself."""
+        told = _object_in(record)
+        if record.kind is RecordKind.HEAD:
+            return _compact({"head": told, **self._dated(record)})
+        if record.kind is RecordKind.ACTION:
+            return _compact({"about": record.subject, **told, **self._dated(record)})
+        body = {**told, "quality": record.quality.word}
+        return _compact({**body, **self._dated(record, "not_before")})
+
+    def _dated(self, record: Record, begin: str | None = None) -> dict[str, object]:
+        """When a record was known, since when it may have been so, and which record it is."""
+        body: dict[str, object] = {"at": rfc3339(record.utc_us)}
+        if begin is not None:
+            body[begin] = rfc3339(record.utc_us - (record.at_us - record.after_us))
+        return {**body, "number": record.sequence, "journal": self._journal_id}
+
+
+def _object_in(record: Record) -> dict[str, object]:
+    try:
+        found = json.loads(record.value) if isinstance(record.value, str) else None
+    except ValueError:
+        found = None
+    if not isinstance(found, dict):
+        raise ValueError(f"the {record.kind.word} record of '{record.subject}' holds no object")
+    return found
 
 
 def tidy(value: Value) -> Value:

@@ -14,7 +14,7 @@ from collector.core.catalogue import Catalogue
 from collector.core.quantities import QUANTITIES
 from collector.core.records import Quality, RecordKind
 from collector.outlets.rows import STATE_CODES, Rows
-from tests.outlet_samples import NOON_US, one_of_each, record, sample_plant
+from tests.outlet_samples import ACTION, NOON_US, one_of_each, record, sample_plant
 
 # A line is measurement,tags fields stamp; a field without a suffix is a float, ``i`` makes it an
 # integer, quotes make it text (published line protocol reference, "Data types and format").
@@ -34,7 +34,7 @@ def test_every_field_of_every_row_is_a_float() -> None:
     """No integers, no text, no booleans: a typed store never sees a column change its type."""
     for item in one_of_each():
         line = rows().line(replace(item, sequence=1))
-        if item.kind is RecordKind.CONFIGURATION:
+        if item.kind in (RecordKind.CONFIGURATION, RecordKind.HEAD):
             assert line is None
         else:
             assert line is not None
@@ -83,6 +83,30 @@ def test_a_finding_is_one_while_it_holds_and_zero_when_it_has_ceased() -> None:
         assert line is not None
         assert line.startswith("finding,equipment=pump_1,finding=worn,plant=osier_bend ")
         assert figure in line
+
+
+def test_what_the_collector_says_of_itself_has_a_measurement_of_its_own() -> None:
+    """1 yes, 0 no; a lag in minutes."""
+    short = rows().line(record(RecordKind.POINT, "collector.disk_short", value=True))
+    assert short is not None
+    assert short.startswith("own,plant=osier_bend,point=disk_short ")
+    assert "value=1" in short
+    lag = rows().line(record(RecordKind.POINT, "collector.mqtt_behind", value=3_600.0))
+    assert lag is not None
+    assert lag.startswith("own,plant=osier_bend,point=mqtt_behind,unit=min ")
+    assert "value=60" in lag
+
+
+def test_an_action_is_one_if_it_was_accepted_and_zero_if_it_was_refused() -> None:
+    """Who did it stays in the journal: stores turn text into 0, and tags are kept for good."""
+    line = rows().line(record(RecordKind.ACTION, "sump.high_level", value=ACTION))
+    assert line is not None
+    assert line.startswith("action,about=sump.high_level,plant=osier_bend,verb=acknowledge ")
+    assert "value=1" in line
+    refused = ACTION.replace("}", ',"refused":"there is no such alarm"}')
+    line = rows().line(record(RecordKind.ACTION, "sump.high_level", value=refused))
+    assert line is not None
+    assert "value=0" in line
 
 
 def test_an_unknown_value_is_absent_and_never_zero() -> None:

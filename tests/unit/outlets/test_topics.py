@@ -15,12 +15,14 @@ import yaml
 from jsonschema import Draft7Validator
 
 import collector.outlets
+from collector.core.alarms.actions import VERBS
 from collector.core.catalogue import Catalogue
-from collector.core.records import Quality, Record, RecordKind
+from collector.core.records import Quality, Record, RecordKind, Value
 from collector.outlets.topics import Message, Topics, rfc3339, tidy
-from tests.outlet_samples import NOON_US, one_of_each, record, sample_plant
+from tests.outlet_samples import ALARM, HEAD, NOON_US, one_of_each, record, sample_plant
 
 API_FILE = Path(collector.outlets.__file__).with_name("asyncapi.yaml")
+RECEIVED = "handedIn"
 ROOTS = ("weirkeeper", "sites/north")
 API: dict[str, Any] = yaml.safe_load(API_FILE.read_text())
 
@@ -87,7 +89,12 @@ def test_every_message_fits_the_asyncapi_file_and_every_channel_is_used() -> Non
             message = maker.presence(state, NOON_US)
             check(message)
             used.add(channel_of(message.topic))
-        assert used == set(API["channels"])
+        for body in ({"outcome": "accepted", "number": 3}, {"outcome": "refused", "why": "x"}):
+            message = maker.answer("warden", {"id": "a1", **body})
+            check(message)
+            used.add(channel_of(message.topic))
+        assert used == set(API["channels"]) - {RECEIVED}
+        assert channel_of(maker.actions.replace("+", "warden")) == RECEIVED
 
 
 def test_the_asyncapi_file_refers_only_to_what_it_has_and_sends_on_every_channel() -> None:
@@ -103,9 +110,11 @@ def test_the_asyncapi_file_refers_only_to_what_it_has_and_sends_on_every_channel
 
     for reference in references(API):
         at(reference)
-    sent = {operation["channel"]["$ref"] for operation in API["operations"].values()}
-    assert sent == {f"#/channels/{name}" for name in API["channels"]}
-    assert {operation["action"] for operation in API["operations"].values()} == {"send"}
+    done = {op["channel"]["$ref"]: op["action"] for op in API["operations"].values()}
+    assert done == {
+        f"#/channels/{name}": "receive" if name == RECEIVED else "send" for name in API["channels"]
+    }
+    assert set(API["components"]["schemas"]["verb"]["enum"]) == set(VERBS)
     for channel in API["channels"].values():
         assert set(re.findall(r"\{(\w+)\}", channel["address"])) == set(channel["parameters"])
 
@@ -133,6 +142,41 @@ def test_values_are_told_in_the_unit_of_the_plant_file() -> None:
     assert (clock["value"], clock["unit"]) == (3600.0, "s")
     assert "value" not in told["event/equipment/pump_1/started"]
     assert told["event/equipment/pump_1/stopped"]["value"] == 90.5
+
+
+def test_alarms_actions_and_heads_are_told_in_their_own_words() -> None:
+    """What the record says, beside when and where it stands; a head stays whole, as signed."""
+    told = {}
+    for item in one_of_each():
+        for message in messages_of(item, topics())[:1]:
+            told[message.topic.removeprefix("weirkeeper/osier_bend/")] = json.loads(message.payload)
+    alarm = told["now/alarm/sump/high_level"]
+    assert alarm == {
+        **json.loads(ALARM), "quality": "good", "at": "2026-03-01T12:00:00.000000Z",
+        "not_before": "2026-03-01T11:59:59.000000Z", "number": 0, "journal": "5f0c",
+    }  # fmt: skip
+    assert told["event/action/sump/high_level"]["actor"] == "warden"
+    assert told["event/action/plant"]["about"] == "plant"
+    assert told["now/head"]["head"] == json.loads(HEAD)
+    assert told["now/collector/disk_short"]["word"] == "no"
+    lag = told["now/collector/mqtt_behind"]
+    assert (lag["value"], lag["unit"]) == (pytest.approx(3600.5 / 60), "min")
+
+
+def test_an_alarm_whose_rule_is_gone_has_no_present() -> None:
+    """MQTT 5.0, 3.3.1.3: an empty message clears the retained one."""
+    plant = sample_plant()
+    maker = Topics("weirkeeper", plant, Catalogue(plant), "5f0c", {"sump.high_level"})
+    assert maker.has_present(record(RecordKind.ALARM, "sump.high_level", value=ALARM))
+    assert not maker.has_present(record(RecordKind.ALARM, "sump.gone", value=ALARM))
+    assert maker.has_present(record(RecordKind.HEAD, "record", value=HEAD))
+
+
+@pytest.mark.parametrize("value", [None, "", "[]", "words", 3.0])
+def test_a_record_that_should_hold_an_object_and_does_not_is_refused(value: Value) -> None:
+    """So that it goes to quarantine and holds nothing up."""
+    with pytest.raises(ValueError, match="holds no object"):
+        topics().now(record(RecordKind.ALARM, "sump.high_level", value=value), "alarm/sump/x")
 
 
 def test_an_unknown_value_is_null_with_its_quality_and_reason_and_never_zero() -> None:
