@@ -118,6 +118,7 @@ class Checker:
         if node.operator in ORDER:
             found = f"'{node.operator}' between what is {A_TYPE[left]}"
             self._figures.fault(node, found, "'==' or '!='; only numbers have an order")
+            return None
         if left == "word":
             self._words([node.left, node.right])
             return self._leaf(node)
@@ -154,6 +155,11 @@ class Checker:
 
     def _inside(self, node: Inside) -> Term | None:
         kind, before = self._figures.type_of(node.left), len(self.faults)
+        if kind == "yes or no":
+            found = f"'{self._source.part(node.left)}', which is yes or no"
+            self._figures.fault(node.left, found, "a number or word to the left of 'in'")
+            self._look_into(node.left, kind)
+            return None
         for item in node.items:
             other = self._figures.type_of(item)
             found = f"'{self._source.part(item)}' in a list"
@@ -161,9 +167,6 @@ class Checker:
                 self._figures.fault(item, found, "numbers, limits or words in quotes in a list")
             elif kind is not None and other is not None and other != kind:
                 self._figures.fault(item, found, f"{A_TYPE[kind]}, as to the left of 'in'")
-        if kind == "yes or no":
-            found = f"'{self._source.part(node.left)}', which is yes or no"
-            self._figures.fault(node.left, found, "a number or word to the left of 'in'")
         if kind is None or len(self.faults) > before:
             self._look_into(node.left, kind)
             return None

@@ -49,9 +49,11 @@ class FigureChecker:
         return "yes or no"
 
     def fault(self, node: Node, found: str, expected: str, nearest: str | None = None) -> None:
+        """Keep a fault of a part; the words are as in ``Fault``."""
         self.faults.append(self._source.fault(node, found, expected, nearest))
 
     def disagreement(self, node: Node, fault: Disagreement) -> None:
+        """Keep that two figures of a part cannot meet."""
         self.fault(fault.at or node, fault.found, fault.expected)
 
     def measure(self, node: Node, banded: Named | None = None) -> Measure | None:

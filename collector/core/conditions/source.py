@@ -41,7 +41,10 @@ class Source:
 
     def offsets(self, node: Node) -> tuple[int, int]:
         """Where a part begins and ends."""
-        return self.tokens[node.first].start, self.tokens[node.last].end
+        start, end = self.tokens[node.first].start, self.tokens[node.last].end
+        if node.first == node.last and self.tokens[node.first].kind == "name":
+            end = start + len(written_name(self.tokens, node.first))
+        return start, end
 
     def fault(self, node: Node, found: str, expected: str, nearest: str | None = None) -> Fault:
         """A fault of a part."""

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True)
 class Number:
+    """A bare number; ``whole`` where CEL would reckon with it as a whole number."""
+
     first: int
     last: int
     value: float
@@ -15,6 +17,8 @@ class Number:
 
 @dataclass(frozen=True, slots=True)
 class Text:
+    """A word in quotes."""
+
     first: int
     last: int
     value: str
@@ -22,6 +26,8 @@ class Text:
 
 @dataclass(frozen=True, slots=True)
 class Truth:
+    """``true`` or ``false``."""
+
     first: int
     last: int
     value: bool
@@ -39,6 +45,8 @@ class Named:
 
 @dataclass(frozen=True, slots=True)
 class Minus:
+    """The negative of a figure."""
+
     first: int
     last: int
     of: Node
@@ -54,9 +62,16 @@ class Sum:
     left: Node
     right: Node
 
+    @property
+    def sides(self) -> tuple[Node, Node]:
+        """Left and right."""
+        return self.left, self.right
+
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
+    """``left`` compared with ``right``."""
+
     first: int
     last: int
     operator: str
@@ -87,6 +102,8 @@ class Call:
 
 @dataclass(frozen=True, slots=True)
 class Not:
+    """The opposite."""
+
     first: int
     last: int
     of: Node
@@ -104,6 +121,8 @@ class Joined:
 
 @dataclass(frozen=True, slots=True)
 class Choice:
+    """``then`` where ``condition`` is so, and ``otherwise`` where it is not."""
+
     first: int
     last: int
     condition: Node

@@ -115,12 +115,19 @@ def _side(source: Source, node: Node, unit: Unit | None) -> str:
         case Minus():
             return f"-{_side(source, node.of, unit)}"
         case Sum():
-            # A factor has no unit; what is added has.
-            inner = unit if node.operator in "+-" else None
-            sides = [_side(source, each, inner) for each in (node.left, node.right)]
+            sides = [_side(source, each, _unit_of(source, node, each, unit)) for each in node.sides]
             words = f" {SIGNS[node.operator]} ".join(sides)
-            return f"({words})" if source.tokens[node.first].text == "(" else words
+            return f"({words})" if node.first < node.left.first else words
     raise TypeError(f"no words for {type(node).__name__}")
+
+
+def _unit_of(source: Source, node: Sum, side: Node, unit: Unit | None) -> Unit | None:
+    """The unit in which bare numbers of one side of an operation are meant."""
+    if node.operator in "+-":
+        return unit
+    # A factor has no unit; what is added within a factor has that of the figures there.
+    read_in = source.units.read_in
+    return next((read_in[at] for at in range(side.first, side.last + 1) if at in read_in), None)
 
 
 def _limit(name: str, limit: Limit) -> str:
