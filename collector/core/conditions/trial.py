@@ -15,7 +15,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from collector.core.conditions.compiling import Compiled
-from collector.core.conditions.contract import Facts, FactValue, Held, Vocabulary
+from collector.core.conditions.contract import Condition, Facts, FactValue, Held, Vocabulary
 from collector.core.conditions.logic import (
     Fact,
     Group,
@@ -50,13 +50,15 @@ class Case(dict[str, FactValue]):
         return self.get(fact)
 
 
-def question(condition: Compiled, vocabulary: Vocabulary) -> str | None:
+def question(condition: Condition, vocabulary: Vocabulary) -> str | None:
     """What is odd about a condition: that it can never be true, or always is; None if neither.
 
     Args:
-        condition: checked.
+        condition: as ``compile_condition`` made it; of any other nothing is known.
         vocabulary: it was checked with.
     """
+    if not isinstance(condition, Compiled):
+        return None
     words = {name.fact: name.words for name in vocabulary.values() if name.type == "word"}
     trial = _Trial(words)
     term = trial.freed(condition.term)
