@@ -23,7 +23,7 @@ from pydantic_settings import (
 )
 
 from collector.errors import ConfigurationError, Problem
-from collector.plant.findings import nearest_name
+from collector.plant.findings import Finding, nearest_name
 from collector.plant.shapes import shapes_of, words_of
 from collector.plant.validation import validation_problems
 from collector.plant.yaml_source import SourceTree, read_yaml
@@ -73,6 +73,15 @@ class MqttSettings(Section):
         100
     )
     keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 30
+    actions: Annotated[
+        bool, Field(description="take what people do, said by users whom the broker knows")
+    ] = False
+
+    @property
+    def authenticated(self) -> bool:
+        """Whether the broker can know who we are, and so who anybody is."""
+        by_password = self.user is not None and self.password is not None
+        return by_password or (self.tls and self.certificate_file is not None)
 
 
 class StoreSettings(Section):
@@ -95,6 +104,26 @@ class StoreSettings(Section):
     timeout_s: Annotated[float, Field(ge=0.5, le=120)] = 10.0
 
 
+class RulesSettings(Section):
+    """The alarm rules in force."""
+
+    paths: Annotated[
+        tuple[Path, ...] | None,
+        Field(description="rule files and directories of them; the shipped rules if not said"),
+    ] = None
+
+
+class AuditSettings(Section):
+    """The audited record of alarms and actions, which is part of the journal."""
+
+    key_file: Annotated[
+        Path | None, Field(description="private key of the signed heads, beside the journal")
+    ] = None
+    keep_years: Annotated[
+        float, Field(ge=1, le=100, description="how long the audited record is kept at least")
+    ] = 5.0
+
+
 class LogSettings(Section):
     """The daemon's own log."""
 
@@ -112,6 +141,8 @@ class Settings(BaseSettings):
     journal: JournalSettings = JournalSettings()
     mqtt: MqttSettings | None = None
     store: StoreSettings | None = None
+    rules: RulesSettings = RulesSettings()
+    audit: AuditSettings = AuditSettings()
     log: LogSettings = LogSettings()
 
     @classmethod
@@ -137,6 +168,8 @@ class SettingsFile(BaseModel):
     journal: JournalSettings | None = None
     mqtt: MqttSettings | None = None
     store: StoreSettings | None = None
+    rules: RulesSettings | None = None
+    audit: AuditSettings | None = None
     log: LogSettings | None = None
 
 
@@ -160,9 +193,21 @@ def load_settings(path: Path | None) -> Settings:
     if problems:
         raise ConfigurationError(problems)
     try:
-        return Settings(**values)
+        settings = Settings(**values)
     except ValidationError as error:
         raise ConfigurationError([_variable_problem(detail) for detail in error.errors()]) from None
+    if settings.mqtt is not None and settings.mqtt.actions and not settings.mqtt.authenticated:
+        raise ConfigurationError([_anybody_could_act(tree)])
+    return settings
+
+
+def _anybody_could_act(tree: SourceTree | None) -> Problem:
+    """Actions over the broker are switched on, and it does not even know who we are."""
+    found = "'true' without 'user' and 'password', or 'tls' with 'certificate_file'"
+    expected = "a broker that knows who speaks: what is said goes on record under a name"
+    if tree is None:
+        return Problem("settings", None, None, "mqtt.actions", found, expected)
+    return tree.problem(Finding(("mqtt", "actions"), found, expected))
 
 
 def variable_names() -> dict[str, tuple[str, str]]:

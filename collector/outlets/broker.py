@@ -16,20 +16,24 @@ import sys
 import threading
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
 
-from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags
+from paho.mqtt.client import Client, ConnectFlags, DisconnectFlags, MQTTMessage
 from paho.mqtt.enums import CallbackAPIVersion, MQTTErrorCode, MQTTProtocolVersion
+from paho.mqtt.packettypes import PacketTypes
 from paho.mqtt.properties import Properties
 from paho.mqtt.reasoncodes import ReasonCode
+from paho.mqtt.subscribeoptions import SubscribeOptions
 
 from collector.errors import OutletError
+from collector.outlets.news import Acknowledged, Deaf, Ended, News, Opened, Spoken
 from collector.outlets.threads import in_daemon_thread
 from collector.outlets.topics import Message
 from collector.settings import MqttSettings
 
 CONNECT_TIMEOUT_S = 5.0
 LARGEST_WINDOW = 65_535  # MQTT 5.0, 3.2.2.3.3: Receive Maximum where the broker names none
+LARGEST_SPOKEN_BYTES = 32 << 10  # beyond it the broker keeps a message from us (3.1.2.11.4)
+MOST_NEWS = 1_500
 PACKET_OVERHEAD = 5 + 2 + 2 + 1  # fixed header, topic length, identifier, property length
 
 # MQTT 5.0, 3.2.2.2 and 3.14.2.1: reasons that stay until a person changes something.
@@ -48,43 +52,6 @@ NEEDS_A_PERSON = frozenset(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Opened:
-    """The broker took us; these are its limits (MQTT 5.0, 3.2.2.3).
-
-    Args:
-        window: most messages it wants unacknowledged.
-        largest_packet: in bytes, or None.
-        retains: False where it keeps no retained messages.
-        confirms: False where it offers no QoS 1.
-    """
-
-    window: int
-    largest_packet: int | None
-    retains: bool
-    confirms: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """There is no connection, or no more; ``held`` if a person has to change something."""
-
-    why: str
-    held: bool
-
-
-@dataclass(frozen=True, slots=True)
-class Acknowledged:
-    """The broker answered a message; ``code`` below 0x80 means that it has it."""
-
-    identifier: int
-    code: int
-    why: str
-
-
-News = Opened | Ended | Acknowledged
-
-
 class BrokerConnection:
     """A single attempt to connect, and the connection if it succeeds.
 
@@ -93,19 +60,26 @@ class BrokerConnection:
         client_id: MQTT client identifier.
         will: published by the broker if the connection is lost.
         wake: called on the event loop when ``news`` holds something.
+        listen: filter of the topics to listen to, or None.
 
     Raises:
         OutletError: a certificate or key cannot be used.
     """
 
     def __init__(
-        self, settings: MqttSettings, client_id: str, will: Message, wake: Callable[[], None]
+        self,
+        settings: MqttSettings,
+        client_id: str,
+        will: Message,
+        wake: Callable[[], None],
+        listen: str | None = None,
     ) -> None:
         self.news: deque[News] = deque()
         self._wake = wake
         self._loop = asyncio.get_running_loop()
         self._poked = False
         self._dropped = False
+        self._listen = listen
         self._place = f"{settings.host}:{settings.port}"
         client = Client(
             CallbackAPIVersion.VERSION2,
@@ -130,7 +104,15 @@ class BrokerConnection:
         client.on_connect_fail = self._on_connect_fail
         client.on_disconnect = self._on_disconnect
         client.on_publish = self._on_publish
-        client.connect_async(settings.host, settings.port, settings.keepalive_s, clean_start=True)
+        limits: Properties | None = None
+        if listen is not None:
+            client.on_message = self._on_message
+            client.on_subscribe = self._on_subscribe
+            limits = Properties(PacketTypes.CONNECT)  # type: ignore[no-untyped-call]
+            limits.MaximumPacketSize = LARGEST_SPOKEN_BYTES
+        client.connect_async(
+            settings.host, settings.port, settings.keepalive_s, clean_start=True, properties=limits
+        )
         self._client = client
         client.loop_start()
 
@@ -203,6 +185,30 @@ class BrokerConnection:
                     confirms=_limit(properties, "MaximumQoS", 1) != 0,
                 )
             )
+            if self._listen is not None:
+                # MQTT 5.0, 3.8.3.1: of what was retained nothing is wanted, and live messages keep
+                # their flag, so that one that the broker would repeat for ever can be told.
+                wanted = SubscribeOptions(
+                    qos=1, noLocal=True, retainAsPublished=True,
+                    retainHandling=SubscribeOptions.RETAIN_DO_NOT_SEND,
+                )  # fmt: skip
+                client.subscribe(self._listen, options=wanted)
+
+    def _on_subscribe(
+        self,
+        client: Client,
+        data: object,
+        identifier: int,
+        reasons: list[ReasonCode],
+        properties: Properties | None,
+    ) -> None:
+        for reason in reasons:
+            if reason.is_failure:
+                self._tell(Deaf(f"{self._place} does not let us listen: {reason}"))
+
+    def _on_message(self, client: Client, data: object, message: MQTTMessage) -> None:
+        if len(self.news) < MOST_NEWS:  # beyond it the sender gets no answer, and may say it again
+            self._tell(Spoken(message.topic, bytes(message.payload), message.retain))
 
     def _on_connect_fail(self, client: Client, data: object) -> None:
         error = sys.exc_info()[1]  # paho calls this while it handles the exception

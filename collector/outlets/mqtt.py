@@ -11,24 +11,20 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter, deque
+from collections.abc import Callable, Collection
 from dataclasses import dataclass
 
 import structlog
 
 from collector.clock import MICROSECONDS, Clock
 from collector.core.catalogue import Catalogue
-from collector.core.records import Record
+from collector.core.records import ActionTaken, Record
 from collector.errors import OutletError
-from collector.outlets.broker import (
-    PACKET_OVERHEAD,
-    Acknowledged,
-    BrokerConnection,
-    Ended,
-    News,
-    Opened,
-)
+from collector.outlets.broker import PACKET_OVERHEAD, BrokerConnection
 from collector.outlets.contract import CursorKeeper, OutletStatus, Source
 from collector.outlets.delivery import Cursor, Delivery, Lane
+from collector.outlets.hearing import Hearing
+from collector.outlets.news import Acknowledged, Deaf, Ended, News, Opened, Spoken
 from collector.outlets.standing import Backoff, Patience, Standing
 from collector.outlets.threads import within
 from collector.outlets.topics import Message, Topics
@@ -66,6 +62,8 @@ class MqttOutlet:
         reader: gives committed records.
         clock: plant time.
         patience: waiting times.
+        alarms: subjects of the rules in force; None takes every alarm for one of them.
+        take_action: called with what people say over the broker, if the settings switch that on.
     """
 
     name = "mqtt"
@@ -79,15 +77,19 @@ class MqttOutlet:
         reader: Source,
         clock: Clock,
         patience: Patience | None = None,
+        alarms: Collection[str] | None = None,
+        take_action: Callable[[ActionTaken], None] | None = None,
     ) -> None:
         self._settings = settings
+        hears = settings.actions and take_action is not None
+        self._hearing = Hearing(take_action) if hears and take_action is not None else None
         self._place = f"{settings.host}:{settings.port}"
         self._journal = journal
         self._reader = reader
         self._clock = clock
         self._patience = patience or Patience()
         self._client_id = settings.client_id or f"weirkeeper-{plant.plant.name}"
-        self._topics = Topics(settings.root, plant, catalogue, reader.journal_id)
+        self._topics = Topics(settings.root, plant, catalogue, reader.journal_id, alarms)
         kept = reader.cursor(self.name)
         self._cursor = Cursor(kept.delivered, kept.ahead_from, kept.ahead_to)
         self._window = settings.window
@@ -127,6 +129,18 @@ class MqttOutlet:
     def status(self) -> OutletStatus:
         """How delivery stands."""
         return self._standing.status(self._delivery, self._head)
+
+    def answer(self, action: ActionTaken, refused: str, number: int) -> None:
+        """Tell who spoke over the broker what became of it; on the event loop.
+
+        Args:
+            action: as it was taken.
+            refused: why it has no effect; empty if it has.
+            number: of its record, 0 where there is none.
+        """
+        if self._hearing is not None:
+            self._hearing.answer(action.actor, str(action.details["id"]), refused, number)
+            self._wake.set()
 
     async def run(self) -> None:
         """Deliver until ``stop`` is called or the task is cancelled."""
@@ -195,8 +209,9 @@ class MqttOutlet:
         self._asked_us = now_us
         will = self._topics.presence("lost", self._connected_utc_us)
         try:
+            listen = None if self._hearing is None else self._topics.actions
             self._connection = BrokerConnection(
-                self._settings, self._client_id, will, self._wake.set
+                self._settings, self._client_id, will, self._wake.set, listen
             )
         except OutletError as error:
             self._try_later(str(error), held=True)
@@ -208,6 +223,11 @@ class MqttOutlet:
                 self._acknowledged(item, now_us)
             elif isinstance(item, Ended):
                 self._lose(item.why, item.held)
+            elif isinstance(item, Spoken):
+                if self._hearing is not None:
+                    self._hearing.hear(item, now_us, self._clock.wall_us() - now_us)
+            elif isinstance(item, Deaf):
+                log.warning("nobody can act over the broker", because=item.why)
             else:
                 self._opened(item, now_us)
 
@@ -275,6 +295,9 @@ class MqttOutlet:
                 return
             self._resend_at_us = None
             self._rewind()
+        while self._hearing and self._hearing.answers and len(self._out) < self._window:
+            message = self._topics.answer(*self._hearing.answers.popleft())
+            self._publish(message, None, "answer", now_us)
         while self._state and len(self._out) < self._window:
             record, tail = self._state.popleft()
             self._shown[tail] = record.sequence

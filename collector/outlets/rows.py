@@ -63,7 +63,17 @@ STATE_CODES: dict[str, float] = {
     "away": 2.0,
     "not watched": 3.0,
 }
-ALARM_CODES: dict[str, float] = {}
+ALARM_CODES: dict[str, float] = {
+    "normal": 0.0,
+    "unacknowledged": 1.0,
+    "acknowledged": 2.0,
+    "returned unacknowledged": 3.0,
+    "latched unacknowledged": 4.0,
+    "latched acknowledged": 5.0,
+    "shelved": 6.0,
+    "suppressed by design": 7.0,
+    "out of service": 8.0,
+}
 LARGEST_STAMP_US = (1 << 63) // 1000 - 1  # stores keep nanoseconds in 64 bits
 new_line = cast(Callable[[str], Any], Point)  # the library has no annotations
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Iterator, Sequence
+from collections.abc import AsyncIterator, Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
@@ -13,7 +13,7 @@ from pydantic import SecretStr
 
 from collector.clock import SystemClock
 from collector.core.catalogue import Catalogue
-from collector.core.records import Record
+from collector.core.records import ActionTaken, Record
 from collector.journal.reader import JournalReader
 from collector.journal.writer import Journal
 from collector.outlets.contract import OutletStatus
@@ -66,13 +66,20 @@ class Ledger:
         self.journal.flush(20)
         return self.reader.cursor(outlet).delivered
 
-    def mqtt(self, port: int, patience: Patience = QUICK, **settings: object) -> MqttOutlet:
+    def mqtt(
+        self,
+        port: int,
+        patience: Patience = QUICK,
+        take_action: Callable[[ActionTaken], None] | None = None,
+        **settings: object,
+    ) -> MqttOutlet:
         """An MQTT outlet of this journal."""
         plant = sample_plant()
         values: dict[str, object] = {"host": "127.0.0.1", "port": port, **settings}
         return MqttOutlet(
             MqttSettings.model_validate(values),
             plant, Catalogue(plant), self.journal, self.reader, self.clock, patience,
+            take_action=take_action,
         )  # fmt: skip
 
     def store(self, port: int, patience: Patience = QUICK, **settings: object) -> StoreOutlet:

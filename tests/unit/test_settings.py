@@ -134,6 +134,21 @@ def test_key_files_may_lie_among_the_credentials(monkeypatch: pytest.MonkeyPatch
     assert settings.store.token.get_secret_value() == "t"
 
 
+def test_actions_over_the_broker_need_a_broker_that_knows_us(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """A password may come from elsewhere; a certificate of our own does as well; off is off."""
+    monkeypatch.setenv("WEIRKEEPER_MQTT__PASSWORD", "p")
+    for text in (
+        "mqtt: {host: a, user: u, actions: true}\n",
+        "mqtt: {host: a, tls: true, certificate_file: c.pem, actions: true}\n",
+    ):
+        settings = load_settings(written(text))
+        assert settings.mqtt is not None
+        assert settings.mqtt.actions
+    assert load_settings(written("mqtt: {host: a}\n")).mqtt is not None
+
+
 # --- what is refused ------------------------------------------------------------------------------
 
 WRONG_FILES = {
@@ -162,6 +177,17 @@ WRONG_FILES = {
             "settings.yaml:1:28: journal.commit_period_s: found .nan, expected a finite number "
             "from 0 to 10"
         )
+    ],
+    "mqtt: {host: a, actions: true}\n": [
+        (
+            "settings.yaml:1:26: mqtt.actions: found 'true' without 'user' and 'password', or "
+            "'tls' with 'certificate_file', expected a broker that knows who speaks: what is said "
+            "goes on record under a name"
+        )
+    ],
+    "audit: {keep_years: 0.5}\nrules: {paths: rules.yaml}\n": [
+        "settings.yaml:1:21: audit.keep_years: found 0.5, expected a number from 1 to 100",
+        "settings.yaml:2:16: rules.paths: found 'rules.yaml', expected a list",
     ],
     "mqtt: {host: a}\nmqtt: {host: b}\n": [
         (

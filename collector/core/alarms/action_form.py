@@ -220,7 +220,9 @@ def _name(body: dict[str, object], name: str, longest: int) -> str:
         raise _Refused(f"found {len(value)} characters as '{name}', expected at most {longest}")
     if CONTROL.search(value):
         raise _Refused(f"found a control character in '{name}', expected a plain name")
-    return value.strip()
+    if value != value.strip():  # else one who is known to a broker by it could pass for another
+        raise _Refused(f"found blanks around '{name}', expected a plain name")
+    return value
 
 
 def _matching(body: dict[str, object], name: str, pattern: re.Pattern[str], expected: str) -> str:

@@ -79,6 +79,7 @@ WRONG: list[tuple[dict[str, object], str]] = [
     ({"by": "  "}, "as 'by', expected a name"),
     ({"by": "x" * 101}, "found 101 characters as 'by', expected at most 100"),
     ({"by": "a\nb"}, "control character in 'by'"),
+    ({"by": " warden"}, "found blanks around 'by'"),
     ({"by": 7}, "found a number as 'by'"),
     ({"id": ...}, "found no 'id'"),
     ({"id": "../x"}, "found '../x' as 'id'"),

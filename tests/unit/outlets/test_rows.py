@@ -14,7 +14,7 @@ from collector.core.catalogue import Catalogue
 from collector.core.quantities import QUANTITIES
 from collector.core.records import Quality, RecordKind
 from collector.outlets.rows import STATE_CODES, Rows
-from tests.outlet_samples import ACTION, NOON_US, one_of_each, record, sample_plant
+from tests.outlet_samples import ACTION, ALARM, NOON_US, one_of_each, record, sample_plant
 
 # A line is measurement,tags fields stamp; a field without a suffix is a float, ``i`` makes it an
 # integer, quotes make it text (published line protocol reference, "Data types and format").
@@ -95,6 +95,14 @@ def test_what_the_collector_says_of_itself_has_a_measurement_of_its_own() -> Non
     assert lag is not None
     assert lag.startswith("own,plant=osier_bend,point=mqtt_behind,unit=min ")
     assert "value=60" in lag
+
+
+def test_an_alarm_is_told_by_the_code_of_its_state() -> None:
+    """Codes are never given anew: what is stored keeps its meaning."""
+    line = rows().line(record(RecordKind.ALARM, "sump.high_level", value=ALARM))
+    assert line is not None
+    assert line.startswith("alarm,equipment=sump,plant=osier_bend,rule=high_level ")
+    assert "value=2" in line
 
 
 def test_an_action_is_one_if_it_was_accepted_and_zero_if_it_was_refused() -> None:
