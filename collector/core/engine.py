@@ -145,7 +145,7 @@ class Engine:
             self.periods.step_clock(news.by_us, news.offset_us)
             self._note_deadlines([self.periods.name])
             return found
-        return found + self._report(news)
+        return found + self._report(news) if isinstance(news, Tick) else found
 
     def next_deadline_us(self) -> int:
         """Plant time at which it wants a ``Tick`` if nothing comes before."""

@@ -7,15 +7,21 @@ comparison of bytes for each block.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping, Sequence
 
+from collector.core.alarms.actions import action_of, action_text
+from collector.core.alarms.wire import alarm_text, state_text
 from collector.core.engine import REPORT_PERIOD_US, Engine
 from collector.core.panel_reader import PanelReader
 from collector.core.records import (
     COLLECTOR_STOPPED,
+    ActionTaken,
+    AlarmMoved,
     ClockStepped,
     Derived,
     Finding,
+    HeadWanted,
     Input,
     Output,
     PanelLost,
@@ -24,6 +30,7 @@ from collector.core.records import (
     Quality,
     Record,
     RecordKind,
+    ServiceMoved,
     Tick,
     Total,
 )
@@ -35,6 +42,7 @@ INPUT_KINDS = (
     RecordKind.PANEL_LOST,
     RecordKind.PANEL_RETURNED,
     RecordKind.CLOCK,
+    RecordKind.ACTION,
 )
 UNKNOWN_STOP = "stopped for an unknown time"
 # The journal finds a time by halving: what is told much later than it came true, as after a stop,
@@ -180,7 +188,7 @@ class Pipeline:
     # --- records --------------------------------------------------------------------------------
 
     def _input_record(
-        self, news: PointChanged | PanelLost | PanelReturned | ClockStepped
+        self, news: PointChanged | PanelLost | PanelReturned | ClockStepped | ActionTaken
     ) -> Record:
         utc_us = news.by_us + self.offset_us
         if isinstance(news, PointChanged):
@@ -191,6 +199,9 @@ class Pipeline:
                           news.last_good_us, None, Quality.BAD, news.reason)  # fmt: skip
         if isinstance(news, PanelReturned):
             return Record(RecordKind.PANEL_RETURNED, news.panel, news.by_us, utc_us, news.by_us)
+        if isinstance(news, ActionTaken):
+            return Record(RecordKind.ACTION, news.about, news.by_us, utc_us, news.by_us,
+                          action_text(news))  # fmt: skip
         return Record(RecordKind.CLOCK, "clock", news.by_us, utc_us, news.by_us, news.offset_us,
                       reason="" if news.length_known else UNKNOWN_STOP,
                       low=float(news.step_us))  # fmt: skip
@@ -212,6 +223,15 @@ class Pipeline:
             return Record(RecordKind.DERIVED, output.subject, known_us, utc_us, output.at_us,
                           output.value, output.quality, output.reason,
                           output.low, output.high)  # fmt: skip
+        if isinstance(output, AlarmMoved):
+            return Record(RecordKind.ALARM, output.subject, known_us, utc_us, output.after_us,
+                          alarm_text(output), output.quality)  # fmt: skip
+        if isinstance(output, HeadWanted):
+            return Record(RecordKind.HEAD, "head", known_us, utc_us, known_us,
+                          json.dumps({"day": output.day}))  # fmt: skip
+        if isinstance(output, ServiceMoved):
+            return Record(RecordKind.SERVICE, output.subject, known_us, utc_us, known_us,
+                          state_text(output.state, output.details), output.quality)  # fmt: skip
         return Record(RecordKind.EVENT, output.subject, known_us, utc_us, output.after_us,
                       output.value, output.quality, output.reason)  # fmt: skip
 
@@ -232,4 +252,6 @@ def input_of(record: Record) -> Input:
         return ClockStepped(
             record.at_us, int(record.low or 0), offset_us, record.reason != UNKNOWN_STOP
         )
+    if record.kind is RecordKind.ACTION:
+        return action_of(record.subject, record.at_us, str(record.value))
     raise ValueError(f"a {record.kind.word} record is no input")
