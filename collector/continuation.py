@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from collector.clock import Clock, SystemClock
+from collector.core.desks import NO_RULES, Rules
 from collector.core.pipeline import INPUT_KINDS, Pipeline
 from collector.core.records import Record
 from collector.core.scans import Read
@@ -41,6 +42,7 @@ def continue_from(
     plant: Plant,
     plans: Mapping[str, Sequence[Read]],
     given_clock: Clock | None,
+    rules: Rules = NO_RULES,
 ) -> Found:
     """Continue from what the journal holds; begin at the wall clock in an empty one.
 
@@ -49,6 +51,7 @@ def continue_from(
         plant, plans: what is watched from now on.
         given_clock: plant time where it is known already; it then runs on, whatever the wall
             clock says.
+        rules: of alarms and service, bound to the plant.
     """
     wall_us = (given_clock or SystemClock()).wall_us()
     alive = reader.alive()
@@ -62,7 +65,7 @@ def continue_from(
         moved = continue_plant_time(last_us, last_us + alive.utc_us - alive.at_us, wall_us)
     clock = given_clock or SystemClock(moved.start_us)
     now_us = clock.now_us()
-    pipeline = Pipeline(plant, plans, now_us, moved.offset_us)
+    pipeline = Pipeline(plant, plans, now_us, moved.offset_us, rules=rules)
     found = Found(clock, pipeline, stop_known=moved.length_known)
     if not moved.length_known:
         found.records += pipeline.step_clock(now_us, moved.step_us, moved.offset_us, False)

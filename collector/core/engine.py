@@ -19,6 +19,7 @@ from zoneinfo import ZoneInfo
 from collector.core.availability import LinkMeter
 from collector.core.component import Component, Saved, Timed
 from collector.core.decode import Decoded
+from collector.core.desks import NO_RULES, Desks, Rules
 from collector.core.diagnosis.of_plant import diagnoses_of
 from collector.core.floats import FloatBank
 from collector.core.periods import Periods
@@ -74,6 +75,7 @@ class Engine:
         start_us: plant time at which watching begins.
         report_period_us: how often figures that move while nothing changes are told.
         offset_us: wall time minus plant time; plant days are days of the wall clock.
+        rules: of alarms and service, bound to the plant.
     """
 
     def __init__(
@@ -82,6 +84,7 @@ class Engine:
         start_us: int,
         report_period_us: int = REPORT_PERIOD_US,
         offset_us: int = 0,
+        rules: Rules = NO_RULES,
     ) -> None:
         self.offset_us = offset_us
         self.points: dict[str, Decoded] = {}
@@ -103,16 +106,32 @@ class Engine:
         self._timed: dict[str, Timed] = {
             name: part for name, part in self.components.items() if isinstance(part, Timed)
         }
-        self._timed[self.periods.name] = self.periods  # last: they read what the others made
+        self._timed[self.periods.name] = self.periods  # they read what the others made
+        self.desks = Desks(plant, rules, self.components, start_us, offset_us)
+        self._timed[self.desks.name] = self.desks  # last: they judge what all others said
         self._deadlines: dict[str, int] = {}
         self._wake_us: int | None = None  # the earliest of them
         self._note_deadlines(self._timed)
 
     def step(self, news: Input) -> list[Output]:
         """Take one input and say what follows from it."""
-        found = self._pass_time(
+        passed = self._pass_time(
             min(news.last_good_us, news.by_us) if isinstance(news, PanelLost) else news.by_us
         )
+        concluded = self._conclude(news)
+        judged = self.desks.take(news, concluded)
+        self._note_deadlines([self.desks.name])
+        return [*passed, *concluded, *judged]
+
+    def settle(self, at_us: int) -> list[Output]:
+        """After ``restore`` and ``replay``: what rules that are new bring about now."""
+        found = self.desks.settle(at_us)
+        self._note_deadlines([self.desks.name])
+        return found
+
+    def _conclude(self, news: Input) -> list[Output]:
+        """What the components conclude from an input."""
+        found: list[Output] = []
         if isinstance(news, PointChanged):
             self.points[news.point] = Decoded(news.value, news.quality, news.reason)
             parts = self._of_point.get(news.point, ())
@@ -170,9 +189,14 @@ class Engine:
         while self._wake_us is not None and self._wake_us <= until_us:
             at_us = self._wake_us
             due = [name for name in self._timed if self._deadlines.get(name) == at_us]
+            told: list[Output] = []
             for name in due:
-                found += self._timed[name].wake(at_us)
-            self._note_deadlines(due)
+                if name != self.desks.name:
+                    told += self._timed[name].wake(at_us)
+            found += told + self.desks.learn(told, at_us)
+            if self.desks.name in due:
+                found += self.desks.wake(at_us)
+            self._note_deadlines([*due, self.desks.name])
             if self._wake_us is not None and self._wake_us <= at_us:
                 raise Bug(f"one of {', '.join(due)} wants to be woken again and again at {at_us}")
         return found
@@ -235,6 +259,7 @@ class Engine:
                 "next_report_us": self._next_report_us,
                 "offset_us": self.offset_us,
                 "periods": self.periods.save(),
+                "desks": self.desks.save(),
                 "points": {
                     name: [known.value, int(known.quality), known.reason]
                     for name, known in self.points.items()
@@ -281,6 +306,7 @@ class Engine:
                 self.points[name] = Decoded(value, Quality(quality), reason)
         fresh = [name for name in self.components if name not in told]
         self.periods.restore(state.get("periods"), fresh)
+        self.desks.restore(state.get("desks"))
         self._note_deadlines(self._timed)
         return unusable
 

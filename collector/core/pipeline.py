@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from collector.core.alarms.actions import action_of, action_text
 from collector.core.alarms.wire import alarm_text, state_text
+from collector.core.desks import NO_RULES, Rules
 from collector.core.engine import REPORT_PERIOD_US, Engine
 from collector.core.panel_reader import PanelReader
 from collector.core.records import (
@@ -59,6 +60,7 @@ class Pipeline:
         start_us: plant time at which this process begins to watch.
         offset_us: wall time minus plant time.
         report_period_us: how often figures that move while nothing changes are told.
+        rules: of alarms and service, bound to the plant.
     """
 
     def __init__(
@@ -68,10 +70,11 @@ class Pipeline:
         start_us: int,
         offset_us: int = 0,
         report_period_us: int = REPORT_PERIOD_US,
+        rules: Rules = NO_RULES,
     ) -> None:
         self.plant = plant
         self.offset_us = offset_us
-        self.engine = Engine(plant, start_us, report_period_us, offset_us)
+        self.engine = Engine(plant, start_us, report_period_us, offset_us, rules)
         self._plans = plans
         self.readers = {
             name: PanelReader(name, panel, plans[name], start_us)
@@ -122,6 +125,8 @@ class Pipeline:
             step_us = self.offset_us - self.engine.offset_us
             found = self.engine.step(ClockStepped(now_us, step_us, self.offset_us, False))
             records += [self._output_record(output, now_us) for output in found]
+        settled = self.engine.settle(now_us)
+        records += [self._output_record(output, now_us) for output in settled]
         return records, unusable
 
     def save(self) -> str:
@@ -174,6 +179,16 @@ class Pipeline:
         """The wall clock was stepped: stamps follow it, durations do not."""
         self.offset_us = offset_us
         return self._take([ClockStepped(now_us, step_us, offset_us, length_known)])
+
+    def refusal(self, action: ActionTaken) -> str | None:
+        """Why an action would have no effect now; None if it would."""
+        return self.engine.desks.alarms.refusal(action)
+
+    def take_action(self, action: ActionTaken) -> list[Record]:
+        """Take what a person did; one that was taken already comes back empty."""
+        if self.engine.desks.alarms.knows(str(action.details.get("id", ""))):
+            return []
+        return self._take([action])
 
     def _take(self, found: Sequence[Input]) -> list[Record]:
         records: list[Record] = []

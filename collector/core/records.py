@@ -255,6 +255,11 @@ class HeadWanted:
     day: str
     by_us: int
 
+    @property
+    def subject(self) -> str:
+        """Under which its record stands."""
+        return "head"
+
 
 @dataclass(frozen=True, slots=True)
 class ServiceMoved:

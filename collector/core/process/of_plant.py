@@ -15,6 +15,7 @@ from collector.core.process.day_statistics import KINDS, DayStatistics
 from collector.core.process.dosing import Dosing
 from collector.core.process.readiness import PumpReadiness
 from collector.core.process.run_check import RunCheck
+from collector.core.process.sludge_store import SludgeFill
 from collector.core.process.volumes import FlowSource, Throughput, WellOutflow
 from collector.core.process.water_meter import MOST_M3_PER_S, FlowComparison, WaterMeter
 from collector.core.runs import RunMeter
@@ -30,6 +31,7 @@ from collector.plant.equipment import (
     Machine,
     Meter,
     Pump,
+    SludgeStore,
     Well,
 )
 from collector.plant.model import Plant, Point
@@ -95,6 +97,8 @@ class _Making:
             return [OverflowRate(name, part, self._flow(part.flow_from), start_us)]
         if isinstance(part, Meter):
             return self._meter(name, part)
+        if isinstance(part, SludgeStore):
+            return [SludgeFill(name, part)]
         if isinstance(part, Well):
             return [*self._readiness(name), *self._batches(name, part)]
         if isinstance(part, Machine) and (part.hour_meter or part.start_counter):

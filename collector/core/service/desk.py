@@ -237,11 +237,9 @@ class ServiceDesk:
             state = DUE
         elif today >= due - timedelta(days=task.rule.notice_ahead_days):
             state = DUE_SOON
-        used = float((today - since).days)
-        because = f"{used:.0f} days of {interval.text}"
-        return _Standing(
-            state, because, due, due, due, Figure(used, used, used), float(length), "d"
-        )
+        # Not how many days have passed: that would be news of every task every day.
+        because = f"{interval.text} after it was done"
+        return _Standing(state, because, due, due, due, None, float(length), "d")
 
     def _condition(self, task: _Task, interval: ConditionInterval, facts: Facts) -> _Standing:
         holds = interval.condition.holds(facts, task.held)

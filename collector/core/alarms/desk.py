@@ -1,0 +1,267 @@
+"""The alarm desk: every alarm of a plant, looked at when something it depends on moves.
+
+The engine gives it each input with what followed from it; it gives back the moves of alarms. Only
+alarms whose facts moved are looked at, and those whose time has come; what does not move costs
+nothing.
+
+The first of a burst: an alarm that is raised within a minute of the one raised before it follows
+the first of them, and says so. Of several raised by one input the earliest bracket goes first, then
+the highest priority.
+"""
+
+from __future__ import annotations
+
+import heapq
+import json
+from collections import deque
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
+from datetime import datetime
+
+from collector.core.alarms import states
+from collector.core.alarms.actions import LOGBOOK
+from collector.core.alarms.alarm import Alarm
+from collector.core.alarms.facts import FactBook, Moved
+from collector.core.alarms.rule import AlarmRule, Priority, Stands
+from collector.core.calendar import instant_us
+from collector.core.component import Saved
+from collector.core.records import ActionTaken, AlarmMoved, Input, Output
+from collector.plant.findings import nearest_name
+from collector.plant.model import Plant
+
+BURST_US = 60_000_000
+"""What follows within a minute of the alarm before it belongs to one burst; common practice, no
+source."""
+IDS_KEPT = 2_000
+"""Actions that are known to have been taken: more than an in-tray and a broker hold together."""
+
+
+class AlarmDesk:
+    """All alarms of one plant.
+
+    Args:
+        plant: for what depends on which panel.
+        rules: bound to its equipment.
+        offset_us: wall time minus plant time.
+        also: facts that others ask for as well.
+    """
+
+    name = "alarms"
+
+    def __init__(
+        self, plant: Plant, rules: Sequence[AlarmRule], offset_us: int, also: Iterable[str] = ()
+    ) -> None:
+        self.offset_us = offset_us
+        self._plant = plant
+        self._alarms = {rule.subject: Alarm(rule) for rule in rules}
+        self._of_fact: dict[str, list[str]] = {}
+        for rule in rules:
+            conditions = [rule.condition, *(each.condition for each in rule.suppressions)]
+            for fact in dict.fromkeys(each for one in conditions for each in one.facts):
+                self._of_fact.setdefault(fact, []).append(rule.subject)
+        self.facts = FactBook(plant, [*self._of_fact, *also])
+        self._due: list[tuple[int, str]] = []
+        self._due_of: dict[str, int | None] = {}
+        self._ids: deque[str] = deque(maxlen=IDS_KEPT)
+        self._first: tuple[str, int] | None = None  # of the burst under way, and its latest raise
+        self._fresh: set[str] = set()  # alarms of new or other rules, until they are settled
+        self._settling: list[AlarmMoved] = []
+        self._gone: dict[str, str] = {}  # saved alarms without a rule, until they are settled
+
+    # --- what comes in --------------------------------------------------------------------------
+
+    def take(self, news: Input, outputs: Sequence[Output]) -> list[AlarmMoved]:
+        """Take an input and what the engine concluded from it."""
+        moved = self.facts.hear(news) + self.facts.learn(outputs, news.by_us)
+        found = self._look(moved)
+        if isinstance(news, ActionTaken):
+            found += self._act(news)
+        return self._told(found)
+
+    def learn(self, outputs: Sequence[Output], at_us: int) -> list[AlarmMoved]:
+        """Take what the engine concluded when time alone had passed."""
+        return self._told(self._look(self.facts.learn(outputs, at_us)))
+
+    def deadline_us(self) -> int | None:
+        """Plant time at which it wants ``wake`` if nothing comes before; None if never."""
+        while self._due and self._due_of.get(self._due[0][1]) != self._due[0][0]:
+            heapq.heappop(self._due)
+        return self._due[0][0] if self._due else None
+
+    def wake(self, at_us: int) -> list[Output]:
+        """Its deadline has come."""
+        found: list[AlarmMoved] = []
+        due_us = self.deadline_us()
+        while due_us is not None and due_us <= at_us:
+            _, subject = heapq.heappop(self._due)
+            self._due_of[subject] = None
+            alarm = self._alarms[subject]
+            found += alarm.wake(due_us)
+            self._note_due(alarm, after_us=due_us)
+            due_us = self.deadline_us()
+        return list(self._told(found))
+
+    def _look(self, moved: Sequence[Moved]) -> list[AlarmMoved]:
+        """Look at the alarms whose facts moved."""
+        brackets: dict[str, tuple[int, int]] = {}
+        for each in moved:
+            for subject in self._of_fact.get(each.fact, ()):
+                after_us, by_us = brackets.get(subject, (each.after_us, each.by_us))
+                brackets[subject] = (min(after_us, each.after_us), max(by_us, each.by_us))
+        found: list[AlarmMoved] = []
+        for subject, (after_us, by_us) in brackets.items():
+            alarm = self._alarms[subject]
+            found += alarm.look(self.facts, after_us, by_us)
+            self._note_due(alarm)
+        return found
+
+    def _note_due(self, alarm: Alarm, after_us: int = -1) -> None:
+        due_us = alarm.due_us()
+        if due_us is not None:
+            due_us = max(due_us, after_us + 1)
+        if due_us != self._due_of.get(alarm.subject):
+            self._due_of[alarm.subject] = due_us
+            if due_us is not None:
+                heapq.heappush(self._due, (due_us, alarm.subject))
+
+    # --- what people do -------------------------------------------------------------------------
+
+    def refusal(self, action: ActionTaken) -> str | None:
+        """Why an action has no effect; None if it has. A repeat has none, and is no refusal."""
+        if action.verb in LOGBOOK:
+            known = {*self._plant.equipment, *self._plant.panels, "plant"}
+            if action.about in known:
+                return None
+            return _unknown("equipment", action.about, known)
+        alarm = self._alarms.get(action.about)
+        if alarm is None:
+            return _unknown("alarm", action.about, self._alarms)
+        return alarm.refusal(action.verb)
+
+    def knows(self, action_id: str) -> bool:
+        """Whether an action of this id was taken already."""
+        return action_id in self._ids
+
+    def _act(self, action: ActionTaken) -> list[AlarmMoved]:
+        key = str(action.details.get("id", ""))
+        if key in self._ids:
+            return []
+        self._ids.append(key)
+        if action.details.get("refused") or action.verb in LOGBOOK:
+            return []
+        if self.refusal(action) is not None:
+            return []
+        alarm = self._alarms[action.about]
+        until_us = self._until_us(action.details.get("until"))
+        reason = str(action.details.get("reason") or action.details.get("comment") or "")
+        found = alarm.act(action.verb, action.actor, action.by_us, until_us, reason)
+        if until_us is not None:
+            found = [
+                replace(move, details={**move.details, "until": str(action.details["until"])})
+                for move in found
+            ]
+        self._note_due(alarm)
+        return found
+
+    def _until_us(self, until: object) -> int | None:
+        """Plant time until which an alarm is shelved."""
+        if not isinstance(until, str):
+            return None
+        try:
+            return instant_us(datetime.fromisoformat(until)) - self.offset_us
+        except (ValueError, TypeError):
+            return None
+
+    # --- bursts ---------------------------------------------------------------------------------
+
+    def _told(self, found: list[AlarmMoved]) -> list[AlarmMoved]:
+        """Mark who followed whom; keep back what is told when the desk is settled."""
+        raised = [
+            (move.after_us, -int(self._alarms[move.subject].rule.priority), place)
+            for place, move in enumerate(found)
+            if move.happening == states.RAISED and move.state == states.State.UNACKNOWLEDGED.value
+        ]
+        for _, _, place in sorted(raised):
+            move = found[place]
+            key = f"{move.subject}#{move.activation}"
+            if self._first is not None and move.by_us - self._first[1] <= BURST_US:
+                found[place] = replace(move, details={**move.details, "follows": self._first[0]})
+                self._first = (self._first[0], move.by_us)
+            else:
+                self._first = (key, move.by_us)
+        if self._fresh:
+            self._settling += [move for move in found if move.subject in self._fresh]
+            return [move for move in found if move.subject not in self._fresh]
+        return found
+
+    # --- keeping --------------------------------------------------------------------------------
+
+    def save(self) -> Saved:
+        """Its state as plain JSON values."""
+        alarms: Saved = {
+            subject: alarm.save() for subject, alarm in self._alarms.items() if not alarm.plain
+        }
+        return {
+            "alarms": alarms, "facts": self.facts.save(), "ids": " ".join(self._ids),
+            "first": None if self._first is None else json.dumps(self._first),
+        }  # fmt: skip
+
+    def restore(self, saved: Saved) -> None:
+        """Take back a state from ``save``, of these or of other rules; then ``settle``."""
+        facts, alarms = saved.get("facts"), saved.get("alarms")
+        self.facts.restore(facts if isinstance(facts, dict) else {})
+        self._ids = deque(str(saved.get("ids", "")).split(), maxlen=IDS_KEPT)
+        first = saved.get("first")
+        self._first = None if first is None else tuple(json.loads(str(first)))
+        kept = dict(alarms) if isinstance(alarms, dict) else {}
+        for subject, alarm in self._alarms.items():
+            text = kept.pop(subject, None)
+            if text is None:
+                continue
+            if not alarm.restore(str(text)):
+                self._fresh.add(subject)
+            self._note_due(alarm)
+        self._gone = {subject: str(text) for subject, text in kept.items()}
+
+    def settle(self, at_us: int) -> list[AlarmMoved]:
+        """After a restart: tell what other rules brought, and end alarms without a rule.
+
+        Args:
+            at_us: plant time of this instant.
+        """
+        found = self._settling
+        self._settling, self._fresh = [], set()
+        for subject, text in self._gone.items():
+            gone = Alarm(_withdrawn(subject))
+            gone.restore(text)
+            found += gone.withdraw(at_us)
+        self._gone = {}
+        for alarm in self._alarms.values():
+            found += alarm.look(self.facts, at_us, at_us)
+            self._note_due(alarm)
+        return self._told(found)
+
+
+def _unknown(what: str, found: str, known: Iterable[str]) -> str:
+    nearest = nearest_name(found, known)
+    return f"there is no {what} '{found}'" + (f"; did you mean '{nearest}'?" if nearest else "")
+
+
+class _Never:
+    """The condition of a rule that is gone."""
+
+    text = ""
+    facts = ()
+
+    def holds(self, facts: object, held: object) -> bool | None:
+        """Nobody knows."""
+        del facts, held
+        return None
+
+    def explain(self) -> str:
+        """Nothing to say."""
+        return ""
+
+
+def _withdrawn(subject: str) -> AlarmRule:
+    return AlarmRule(subject, "", _Never(), Stands(), 0, 0, Priority.LOW, (), "", "", 0.0)

@@ -1,0 +1,160 @@
+"""What stands behind the components: the logbook, the alarms, the service, the end of the day.
+
+They listen to each input and to all that the components concluded from it, in this order: entries
+of the logbook reach the components that want them, then alarms look at what moved, then tasks of
+service. They keep their own time with the engine's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from datetime import timedelta
+from typing import Protocol
+from zoneinfo import ZoneInfo
+
+from collector.core.alarms.desk import AlarmDesk
+from collector.core.alarms.rule import AlarmRule
+from collector.core.calendar import end_of, local
+from collector.core.component import Component, Saved
+from collector.core.logbook import FromLogbook, Logbook
+from collector.core.records import (
+    ActionTaken,
+    AlarmMoved,
+    ClockStepped,
+    HeadWanted,
+    Input,
+    Output,
+)
+from collector.core.service.desk import ServiceDesk
+from collector.core.service.rule import ConditionInterval, ServiceRule
+from collector.plant.model import Plant
+
+
+class Rules(Protocol):
+    """The rules in force, bound to the plant."""
+
+    @property
+    def alarms(self) -> Sequence[AlarmRule]: ...
+    @property
+    def service(self) -> Sequence[ServiceRule]: ...
+
+
+class _NoRules:
+    """No rules at all."""
+
+    alarms: Sequence[AlarmRule] = ()
+    service: Sequence[ServiceRule] = ()
+
+
+NO_RULES: Rules = _NoRules()
+
+
+class Desks:
+    """Logbook, alarms, service and plant days of one plant.
+
+    Args:
+        plant: what there is.
+        rules: in force.
+        components: those that want entries of the logbook are picked out.
+        start_us: plant time at which watching begins.
+        offset_us: wall time minus plant time.
+    """
+
+    name = "desks"
+
+    def __init__(
+        self, plant: Plant, rules: Rules, components: Mapping[str, Component], start_us: int,
+        offset_us: int,
+    ) -> None:  # fmt: skip
+        zone = ZoneInfo(plant.plant.time_zone)
+        asked = {
+            fact
+            for rule in rules.service
+            for interval in rule.intervals
+            if isinstance(interval, ConditionInterval)
+            for fact in interval.condition.facts
+        }
+        self.alarms = AlarmDesk(plant, rules.alarms, offset_us, asked)
+        self.service = ServiceDesk(rules.service, zone, start_us, offset_us)
+        self.logbook = Logbook()
+        self._readers = [part for part in components.values() if isinstance(part, FromLogbook)]
+        self._zone = zone
+        self._offset_us = offset_us
+        self._day_ends_us = self._end_of_day(start_us)
+
+    def take(self, news: Input, concluded: Sequence[Output]) -> list[Output]:
+        """Take an input and what the components concluded from it; back comes what follows."""
+        if isinstance(news, ClockStepped):
+            self._offset_us = self.alarms.offset_us = news.offset_us
+            self.service.step_clock(news.offset_us)
+            self._day_ends_us = self._end_of_day(news.by_us)
+        found: list[Output] = []
+        touched = None
+        if isinstance(news, ActionTaken) and not self.alarms.knows(_id(news)):
+            touched = self.logbook.take(news, self._offset_us)
+        if touched is not None:
+            entries = self.logbook.of(touched)
+            for part in self._readers:
+                if part.equipment == touched:
+                    found += part.entries_stand(entries, news.by_us)
+        everything = [*concluded, *found]
+        moves: Sequence[AlarmMoved] = self.alarms.take(news, everything)
+        found += moves
+        found += self.service.take(everything, self.alarms.facts, news.by_us)
+        if touched is not None:
+            found += self.service.entries_stand(
+                touched, self.logbook.of(touched), self.alarms.facts, news.by_us
+            )
+        return found
+
+    def learn(self, concluded: Sequence[Output], at_us: int) -> list[Output]:
+        """Take what the components concluded when time alone had passed."""
+        found: list[Output] = list(self.alarms.learn(concluded, at_us))
+        return found + self.service.take(concluded, self.alarms.facts, at_us)
+
+    def deadline_us(self) -> int | None:
+        """See ``Timed``."""
+        alarms_us = self.alarms.deadline_us()
+        return self._day_ends_us if alarms_us is None else min(alarms_us, self._day_ends_us)
+
+    def wake(self, at_us: int) -> list[Output]:
+        """See ``Timed``."""
+        found = self.alarms.wake(at_us)
+        if at_us >= self._day_ends_us:
+            ended = local(self._day_ends_us + self._offset_us, self._zone) - timedelta(seconds=1)
+            found.append(HeadWanted(ended.date().isoformat(), at_us))
+            self._day_ends_us = self._end_of_day(at_us)
+        return found
+
+    def settle(self, at_us: int) -> list[Output]:
+        """After a restart: what other rules in force bring about now."""
+        found: list[Output] = list(self.alarms.settle(at_us))
+        return found + self.service.tell(self.alarms.facts, at_us)
+
+    def _end_of_day(self, at_us: int) -> int:
+        return end_of("day", at_us + self._offset_us, self._zone) - self._offset_us
+
+    # --- keeping --------------------------------------------------------------------------------
+
+    def save(self) -> Saved:
+        """Its state as plain JSON values."""
+        return {
+            "alarms": self.alarms.save(), "service": self.service.save(),
+            "logbook": self.logbook.save(), "day_ends_us": self._day_ends_us,
+            "offset_us": self._offset_us,
+        }  # fmt: skip
+
+    def restore(self, saved: object) -> None:
+        """Take back a state from ``save``; an older one had no desks."""
+        if not isinstance(saved, dict):
+            return
+        self._offset_us = self.alarms.offset_us = int(saved["offset_us"])
+        self.service.step_clock(self._offset_us)
+        self.alarms.restore(saved["alarms"])
+        self.service.restore(saved["service"])
+        self.logbook.restore(saved["logbook"])
+        self._day_ends_us = int(saved["day_ends_us"])
+
+
+def _id(action: ActionTaken) -> str:
+    return str(action.details.get("id", ""))
