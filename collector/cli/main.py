@@ -13,6 +13,7 @@ from typing import NoReturn
 
 from collector import __version__
 from collector.cli import (
+    alarms,
     check,
     curve,
     cycles,
@@ -34,6 +35,7 @@ COMMANDS: tuple[Command, ...] = (
     check.COMMAND,
     loopcheck.COMMAND,
     status.COMMAND,
+    alarms.COMMAND,
     findings.COMMAND,
     flows.COMMAND,
     runtime.COMMAND,

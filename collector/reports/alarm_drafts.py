@@ -5,16 +5,16 @@ Times here are plant time, so that a stepped wall clock makes no alarm longer or
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from collector.core.alarms import states
 from collector.core.records import AlarmMoved, Record, Value
 from collector.reports.alarm_rows import Activation, Note, Step
 from collector.reports.eras import Eras
 
-RAISED, CLEARED, ACKNOWLEDGED = "raised", "cleared", "acknowledged"
-BECAME_UNKNOWN, BECAME_KNOWN = "became unknown", "became known"
+COVERED = frozenset(state.value for state in states.COVERED)
+ENDING = (states.CLEARED, states.WITHDRAWN)
 NOTED = ("cause", "corrective_action", "comment")
 
 
@@ -29,7 +29,9 @@ class Draft:
     began_us: int
     after_us: int
     began_utc_us: int
-    first_out: bool
+    follows: str
+    covered: bool
+    first_out: bool = False
     ended_us: int | None = None
     ended_utc_us: int | None = None
     acknowledged_utc_us: int | None = None
@@ -76,7 +78,8 @@ class Period:
             known_s=(end_us - begin_us - unknown_us) / 1e6, unknown_s=unknown_us / 1e6,
             steps=tuple(draft.steps), cause=newest.get("cause"),
             corrective_action=newest.get("action"), notes=tuple(draft.notes),
-            first_out=draft.first_out, chattering=draft.chattering,
+            first_out=draft.first_out, follows=draft.follows, chattering=draft.chattering,
+            covered=draft.covered,
             unknown_spans=tuple((wall_us(since), wall_us(until)) for since, until in spans),
         )  # fmt: skip
 
@@ -105,34 +108,19 @@ def follow(draft: Draft, record: Record, move: AlarmMoved) -> None:
     actor, reason = (str(move.details.get(each) or "") for each in ("actor", "reason"))
     happening = move.happening
     draft.steps.append(Step(record.utc_us, move.state, happening, actor, reason))
-    if happening == BECAME_UNKNOWN:
+    if happening == states.BECAME_UNKNOWN:
         if draft.unknown_since_us is None:
             draft.unknown_since_us = record.after_us
         return
-    if draft.unknown_since_us is not None and happening in (BECAME_KNOWN, CLEARED):
+    if draft.unknown_since_us is not None and happening in (states.BECAME_KNOWN, *ENDING):
         draft.unknown.append((draft.unknown_since_us, record.at_us))
         draft.unknown_since_us = None
-    if happening == CLEARED:
+    if happening in ENDING and draft.ended_us is None:
         draft.ended_us, draft.ended_utc_us = record.at_us, record.utc_us
-    elif happening == ACKNOWLEDGED and draft.acknowledged_utc_us is None:
+    elif happening == states.ACKNOWLEDGED and draft.acknowledged_utc_us is None:
         draft.acknowledged_utc_us, draft.acknowledged_by = record.utc_us, actor
 
 
 def maybe_text(details: Mapping[str, Value], name: str) -> str | None:
     value = details.get(name)
     return None if value is None else str(value)
-
-
-def move_of(record: Record) -> AlarmMoved:
-    """The move that a record keeps."""
-    body: dict[str, Value] = json.loads(str(record.value))
-    return AlarmMoved(
-        record.subject,
-        str(body.pop("state")),
-        str(body.pop("happening")),
-        record.after_us,
-        record.at_us,
-        int(body.pop("activation") or 0),
-        record.quality,
-        body,
-    )

@@ -13,9 +13,10 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, replace
 
 from collector.core.alarms.actions import action_of
+from collector.core.alarms.wire import alarm_of
 from collector.core.records import Record, RecordKind
 from collector.journal.reader import JournalReader
-from collector.reports.alarm_drafts import NOTED, Draft, Period, follow, maybe_text, move_of
+from collector.reports.alarm_drafts import COVERED, NOTED, Draft, Period, follow, maybe_text
 from collector.reports.alarm_performance import chatters
 from collector.reports.alarm_rows import Activation, Note
 from collector.reports.eras import Eras
@@ -29,6 +30,7 @@ KINDS = (
     RecordKind.COLLECTOR,
     RecordKind.CLOCK,
 )
+FOLLOWS = '"follows":'
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +163,7 @@ class _Past:
         self._era_begins_us: list[int] = []
         self._offsets_us: list[int] = []
         self._began_utc_us: int | None = None
+        self._led: set[str] = set()  # first of a burst of which others are not asked for
 
     def take(self, record: Record) -> None:
         offset_us = record.utc_us - record.at_us
@@ -173,6 +176,8 @@ class _Past:
         if record.kind is RecordKind.ALARM:
             if self._means(record.subject):
                 self._alarm(record)
+            elif FOLLOWS in str(record.value):
+                self._led.add(str(alarm_of(record).details["follows"]))
         elif record.kind is RecordKind.ACTION:
             if record.subject in self._latest:
                 self._action(record)
@@ -193,7 +198,7 @@ class _Past:
         return found
 
     def _alarm(self, record: Record) -> None:
-        move = move_of(record)
+        move = alarm_of(record)
         key = (record.subject, move.activation)
         draft = self._drafts.get(key)
         if draft is None and move.activation:
@@ -201,11 +206,10 @@ class _Past:
             draft = self._drafts[key] = self._latest[record.subject] = Draft(
                 record.subject, move.activation, str(details.get("priority") or ""),
                 str(details.get("title") or ""), record.at_us, record.after_us, record.utc_us,
-                bool(details.get("first_out")),
+                str(details.get("follows") or ""), move.state in COVERED,
             )  # fmt: skip
-        if draft is None:
-            return
-        follow(draft, record, move)
+        if draft is not None:
+            follow(draft, record, move)
 
     def _action(self, record: Record) -> None:
         action = action_of(record.subject, record.at_us, str(record.value))
@@ -221,7 +225,7 @@ class _Past:
     def history(self, from_utc_us: int, to_utc_us: int, known_until_utc_us: int) -> History:
         """What a period saw of what was taken."""
         eras = Eras(tuple(self._era_begins_us), tuple(self._offsets_us or [0]))
-        self._mark_chattering()
+        self._mark()
         period = Period(
             eras, eras.plant_us(from_utc_us), eras.plant_us(to_utc_us),
             eras.plant_us(known_until_utc_us),
@@ -244,9 +248,12 @@ class _Past:
             tuple(gaps),
         )  # fmt: skip
 
-    def _mark_chattering(self) -> None:
+    def _mark(self) -> None:
+        """Mark who chattered and who came first."""
+        led = self._led | {draft.follows for draft in self._drafts.values()}
         of_subject: dict[str, list[Draft]] = {}
         for draft in self._drafts.values():
+            draft.first_out = f"{draft.subject}#{draft.number}" in led
             of_subject.setdefault(draft.subject, []).append(draft)
         for drafts in of_subject.values():
             for place in chatters([draft.began_us for draft in drafts]):

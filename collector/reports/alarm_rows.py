@@ -63,8 +63,10 @@ class Activation:
         steps: what happened to it, in order, also outside the period.
         cause, corrective_action: the newest that was noted, None where nothing was.
         notes: everything that was noted, in order.
-        first_out: whether it was the first of a burst.
+        first_out: whether it was the first of a burst, and others followed.
+        follows: the first of the burst it came in, as ``equipment.rule#activation``; else empty.
         chattering: whether it came so often that it counts as chattering.
+        covered: whether it was raised while shelved, suppressed or out of service, unseen.
         unknown_spans: from when until when, within the period, nobody knew whether it stood.
     """
 
@@ -84,7 +86,9 @@ class Activation:
     corrective_action: str | None = None
     notes: tuple[Note, ...] = ()
     first_out: bool = False
+    follows: str = ""
     chattering: bool = False
+    covered: bool = False
     unknown_spans: tuple[tuple[int, int], ...] = ()
 
     @property

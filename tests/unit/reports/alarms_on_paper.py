@@ -25,7 +25,8 @@ def moved(
     **details: Value,
 ) -> Record:
     """A move of an alarm so long after noon; ``after_us`` likewise."""
-    body = {"state": state, "happening": happening, "activation": activation, **details}
+    told = {name: value for name, value in details.items() if value is not None}
+    body = {"state": state, "happening": happening, "activation": activation, **told}
     unknown = happening == "became unknown"
     return Record(
         RecordKind.ALARM, subject, NOON_US + at_us, NOON_US + at_us + offset_us,
@@ -40,18 +41,21 @@ def raised(
     activation: int = 1,
     since_us: int | None = None,
     priority: str = "high",
-    first_out: bool = False,
+    title: str = "Collection tank: high level",
+    follows: str | None = None,
 ) -> Record:
     """An alarm is raised; what raised it may have been so since ``since_us``."""
     return moved(
-        at_us, "raised", subject, activation, after_us=since_us, priority=priority,
-        first_out=first_out, title="Collection tank: high level",
+        at_us, "raised", subject, activation, after_us=since_us, priority=priority, title=title,
+        follows=follows,
     )  # fmt: skip
 
 
-def cleared(at_us: int, subject: str = HIGH, activation: int = 1) -> Record:
+def cleared(
+    at_us: int, subject: str = HIGH, activation: int = 1, state: str = "returned unacknowledged"
+) -> Record:
     """An alarm clears."""
-    return moved(at_us, "cleared", subject, activation, "RTN unacknowledged")
+    return moved(at_us, "cleared", subject, activation, state)
 
 
 def noted(at_us: int, subject: str = HIGH, by: str = "warden", **details: Value) -> Record:

@@ -50,7 +50,7 @@ def test_an_activation_lasts_from_raised_to_cleared() -> None:
     """An hour; who acknowledged it, and when, belongs to it."""
     found = only(
         [
-            raised(0, since_us=-10_000_000, first_out=True),
+            raised(0, since_us=-10_000_000),
             moved(5 * MINUTE_US, "acknowledged", actor="warden", state="acknowledged"),
             cleared(HOUR_US),
         ]
@@ -62,7 +62,6 @@ def test_an_activation_lasts_from_raised_to_cleared() -> None:
     assert (found.acknowledged_utc_us, found.acknowledged_by) == (
         NOON_US + 5 * MINUTE_US, "warden",
     )  # fmt: skip
-    assert found.first_out
     assert not found.open
     assert [step.happening for step in found.steps] == ["raised", "acknowledged", "cleared"]
 
@@ -188,6 +187,28 @@ def test_an_alarm_that_chatters_is_marked_and_every_activation_kept() -> None:
     ]
     found = history(records).activations
     assert [one.chattering for one in found] == [True, True, True, False]
+
+
+def test_the_first_of_a_burst_is_marked_whatever_is_asked_for() -> None:
+    """It is what others say they follow; those are not asked for here, or are."""
+    records = [
+        raised(0),
+        raised(1_000_000, PUMP, follows=f"{HIGH}#1"),
+        raised(DAY_US // 2, PUMP, 2),
+    ]
+    first, second, third = history(records).activations
+    assert (first.first_out, first.follows) == (True, "")
+    assert (second.first_out, second.follows) == (False, f"{HIGH}#1")
+    assert (third.first_out, third.follows) == (False, "")
+    (alone,) = history(records, wanted=Wanted(subjects=frozenset({HIGH}))).activations
+    assert alone.first_out
+
+
+def test_what_is_raised_beneath_a_cover_says_so() -> None:
+    """Nobody saw it: it is on record, but no figure of what people had to answer."""
+    record = moved(0, "raised", state="shelved", priority="low")
+    (found,) = history([record]).activations
+    assert found.covered
 
 
 def test_moves_before_any_activation_are_none() -> None:

@@ -52,7 +52,7 @@ def figure(performance: Performance, name: str) -> Figure:
         ((0, 20, 50), {0, 1, 2}),  # 3 or more in 1 min: ISA-18.2 screening convention, quoted
         ((0, 20, 61), set()),
         ((0, 20), set()),
-        ((0, 20, 60), set()),  # the first has left the minute; which end is open is our choice
+        ((0, 20, 60), {0, 1, 2}),
         ((0, 100, 120, 140, 300), {1, 2, 3}),
     ],
 )
