@@ -18,7 +18,7 @@ from typing import Any
 import pytest
 
 from collector.core.records import Input
-from collector.core.wells.facts import Look
+from collector.core.wells.look import Look
 from collector.core.wells.well_flow import WellFlow
 from tests.unit.core.wells.paper_wells import (
     DAY_US,

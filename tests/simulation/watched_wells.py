@@ -12,7 +12,8 @@ from pathlib import Path
 
 from collector.core.pipeline import INPUT_KINDS, Pipeline, input_of
 from collector.core.records import PanelLost, PanelReturned, PointChanged, Record
-from collector.core.wells.facts import Figure, Look
+from collector.core.wells.facts import Figure
+from collector.core.wells.look import Look
 from collector.core.wells.pairwise import Crossing, Drawdown, PairwiseMeter
 from collector.core.wells.well_flow import WellFlow
 from collector.links.planning import plan_panel

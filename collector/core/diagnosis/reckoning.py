@@ -13,7 +13,7 @@ from math import hypot
 from collector.core.component import Saved
 from collector.core.diagnosis.limits import RECKONING_DOUBT
 from collector.core.process.telling import plain
-from collector.core.wells.facts import Look
+from collector.core.wells.look import Look
 from collector.core.wells.well_flow import WellFlow
 
 

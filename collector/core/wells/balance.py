@@ -85,8 +85,9 @@ class WaterBalance:
         self.pumps = pumps
         self.at_us = start_us
         self.working_m3 = facts.working_m3
+        self.middle_m = facts.middle_m
         self.count = len(pumps.names)
-        self.running = [False] * self.count
+        self.running: tuple[bool, ...] = (False,) * self.count
         self.upstream = (0.0, 0.0)
         self.overflow_m3 = 0.0
         self.unrest = 1.0
@@ -199,24 +200,35 @@ class WaterBalance:
         """What the inflow does of its own accord, and what wear and the meter do meanwhile."""
         state = self.state
         drift = self.drift(step_s)
-        state.add_noise(((Q, 1.0), (V, 0.5 * step_s), (IN, 0.5 * step_s)), drift)
         # Gulps: a flow that fades exponentially, with its exact covariance.
         inflow = max(state.x[Q], self.least_inflow_m3_s)
         strength = self.unrest * GULP_SHARE * self.working_m3 * inflow / (2.0 * GULP_S)
-        own = strength * (1.0 - fade * fade)
-        shared = strength * GULP_S * (1.0 - fade) ** 2
-        ratio = shared / own if own else 0.0
-        state.add_noise(((GULP, 1.0), (V, ratio), (IN, ratio)), own)
+        flow_flow = strength * (1.0 - fade * fade)
+        flow_volume = strength * GULP_S * (1.0 - fade) ** 2
         gulps = strength * GULP_S * (2.0 * step_s - GULP_S * (3.0 - fade * (4.0 - fade)))
-        gulps = max(0.0, gulps - ratio * shared)
-        flow, error = self.upstream
-        sent = error * error * step_s * CORRELATED_S if flow or error else 0.0
-        state.add_noise(((V, 1.0), (IN, 1.0)), gulps + sent + drift * step_s * step_s / 12.0)
+        if flow_flow:  # rounding apart, never less than what goes with the flow
+            gulps = max(gulps, flow_volume * flow_volume / flow_flow)
+        error = self.upstream[1]
+        volume = drift * step_s * step_s / 3.0 + gulps + error * error * step_s * CORRELATED_S
+        trend_volume = 0.5 * step_s * drift
+        p = state.p
+        of_volume, of_trend, of_gulp, of_come = p[V], p[Q], p[GULP], p[IN]
+        for row in (of_volume, of_come):
+            row[V] += volume
+            row[IN] += volume
+            row[Q] += trend_volume
+            row[GULP] += flow_volume
+        of_trend[V] += trend_volume
+        of_trend[IN] += trend_volume
+        of_trend[Q] += drift
+        of_gulp[V] += flow_volume
+        of_gulp[IN] += flow_volume
+        of_gulp[GULP] += flow_flow
         worn = WEAR_DRIFT_PER_ROOT_DAY**2 * step_s / DAY_S
         for k in range(FIRST_FACTOR, self.first_pumped):
-            state.p[k][k] += worn * state.x[k] * state.x[k]
+            p[k][k] += worn * state.x[k] * state.x[k]
         if self.bias is not None:
-            state.p[self.bias][self.bias] += METER_DRIFT_M_PER_ROOT_DAY**2 * step_s / DAY_S
+            p[self.bias][self.bias] += METER_DRIFT_M_PER_ROOT_DAY**2 * step_s / DAY_S
 
     def drift(self, step_s: float) -> float:
         """Variance that the inflow gains in a time."""
@@ -302,6 +314,19 @@ class WaterBalance:
             return flows
         return Flows(flows.m3_s, [0.0] * self.count, flows.per_factor)  # held at the end
 
+    def flows_mid_range(self, running: Sequence[bool]) -> Flows:
+        """What pumps give at the middle of the working range, where the level is in the mean."""
+        factors = self.state.x[FIRST_FACTOR : self.first_pumped]
+        return self.pumps.flows(running, self.middle_m, factors)
+
+    def summed(self, flows: Flows) -> Figure:
+        """What pumps give together, m3/s."""
+        along = [
+            (k, sum(column))
+            for k, column in enumerate(zip(*flows.per_factor, strict=True), FIRST_FACTOR)
+        ]
+        return Figure(sum(flows.m3_s), sqrt(self.state.variance(along)))
+
     def area_m2(self) -> float:
         geometry = self.facts.geometry
         return geometry.area_m2(geometry.level_m(min(max(self.state.x[V], 0.0), self.top_m3)))
@@ -317,7 +342,12 @@ class WaterBalance:
             found.append(self.pumps.flows(alone, top_m, factors).m3_s[i])
         return found
 
+    def entry(self, index: int) -> Figure:
+        """One entry of the state."""
+        return Figure(self.state.x[index], sqrt(max(0.0, self.state.p[index][index])))
+
     def figure(self, along: Direction) -> Figure:
+        """A sum of entries of the state, each times a factor."""
         x = self.state.x
         value = sum(factor * x[index] for index, factor in along)
         return Figure(value, sqrt(self.state.variance(along)))

@@ -31,10 +31,11 @@ from math import sqrt
 from typing import TypeAlias, cast
 
 from collector.core.component import Saved
-from collector.core.wells.balance import FIRST_FACTOR, GULP, HOUR_S, IN, Q, V, WaterBalance
-from collector.core.wells.facts import Figure, Look, WellFacts
+from collector.core.wells.balance import GULP, HOUR_S, IN, Q, V, WaterBalance
+from collector.core.wells.facts import WellFacts
 from collector.core.wells.gaussian import Gaussian
-from collector.core.wells.pumping import Flows, PumpFlows
+from collector.core.wells.look import Look
+from collector.core.wells.pumping import PumpFlows
 
 Plain: TypeAlias = int | float | str | None
 
@@ -112,7 +113,8 @@ class Estimator(WaterBalance):
             for role, each in facts.floats.items()
         }  # fmt: skip
         self.known = False
-        self._company = [[k == i for k in range(self.count)] for i in range(self.count)]
+        self._company = [tuple(k == i for k in range(self.count)) for i in range(self.count)]
+        self._looked: Look | None = None  # the newest look, until something happens
         self._unknown_us = 0
         self._unknown_most_m3 = [0.0] * self.count
         self.surprises = 0
@@ -122,10 +124,12 @@ class Estimator(WaterBalance):
 
     def float_seen(self, role: str, made: bool | None) -> None:
         """A float stands so, without its movement having been seen; None: not known."""
+        self._looked = None
         self._floats[role].made = made
 
     def float_moved(self, role: str, made: bool, after_us: int, by_us: int) -> None:
         """A float made or broke inside a bracket."""
+        self._looked = None
         switch = self._floats[role]
         middle_us = (after_us + by_us) // 2
         if not self.known or by_us - after_us > LONGEST_BRACKET_US:
@@ -140,14 +144,15 @@ class Estimator(WaterBalance):
         """A pump started or stopped inside a bracket."""
         if runs == self.running[pump]:
             return
+        self._looked = None
+        with_it = tuple(k == pump or ran for k, ran in enumerate(self.running))
+        without = tuple(k != pump and ran for k, ran in enumerate(self.running))
         if not self.known:
-            self.running[pump] = runs
+            self.running = with_it if runs else without
             return
         middle_us = (after_us + by_us) // 2
         self.advance(middle_us)
         self._respect_floats(None)
-        with_it, without = self.running[:], self.running[:]
-        with_it[pump], without[pump] = True, False
         ran = self.flows(with_it)
         alone = self.flows(without)
         # Late news, and the bracket: what the set gives more with the pump than without.
@@ -167,12 +172,13 @@ class Estimator(WaterBalance):
         for i in range(self.count):
             if with_it[i]:
                 self._company[i] = with_it
-        self.running[pump] = runs
+        self.running = with_it if runs else without
 
     def level_read(self, level_m: float, after_us: int, by_us: int) -> None:
         """The level meter shows a level."""
         if not self.known or self.bias is None:
             return
+        self._looked = None
         self.advance((after_us + by_us) // 2)
         geometry = self.facts.geometry
         area_m2 = geometry.area_m2(level_m)
@@ -189,6 +195,7 @@ class Estimator(WaterBalance):
 
     def upstream_changed(self, flow_m3_s: float, error_m3_s: float, at_us: int) -> None:
         """Known pumps upstream send this much from ``at_us`` on."""
+        self._looked = None
         if self.known:
             self.advance(at_us)
             late_s = max(0, self.at_us - at_us) * 1e-6
@@ -199,6 +206,7 @@ class Estimator(WaterBalance):
 
     def lose(self, at_us: int) -> None:
         """From ``at_us`` on nobody knows what runs."""
+        self._looked = None
         if self.known:
             self.advance(at_us)
             self.known = False
@@ -207,6 +215,7 @@ class Estimator(WaterBalance):
         """From ``at_us`` on it is known again what runs; the floats say where the water is."""
         if self.known:
             return
+        self._looked = None
         gap_us = max(0, at_us - self.at_us)
         most = self.most_flows()
         self._unknown_us += gap_us
@@ -331,14 +340,30 @@ class Estimator(WaterBalance):
             at_us: plant time up to which all is known. Shortly before the last input the figures
                 are led back in a straight line; inside a gap they are those of its begin.
         """
+        if self._looked is None or self._looked.at_us != at_us:
+            self._looked = self._look(at_us)
+        return self._looked
+
+    def _look(self, at_us: int) -> Look:
         ahead = copy(self)
+        ahead._looked = None
         ahead.state = self.state.copy()
         ahead.spread_m3 = self.spread_m3[:]
         if ahead.known:
             ahead.advance(at_us)
             ahead._respect_floats(None, fully=True)
             ahead._lead_back(at_us)
-        return ahead._look(at_us)
+        waiting_us = 0 if self.known else max(0, at_us - self.at_us)
+        most_m3 = tuple(self._unknown_most_m3)
+        if waiting_us:
+            most_m3 = tuple(
+                known + more * waiting_us * 1e-6
+                for known, more in zip(most_m3, self.most_flows(), strict=True)
+            )
+        return Look(
+            at_us, ahead, tuple(self._company), (self._unknown_us + waiting_us) * 1e-6, most_m3,
+            known=self.known,
+        )  # fmt: skip
 
     def _lead_back(self, at_us: int) -> None:
         back_s = (self.at_us - at_us) * 1e-6
@@ -351,68 +376,6 @@ class Estimator(WaterBalance):
         for k, flow in enumerate(flows.m3_s, self.first_pumped):
             x[k] -= flow * back_s
             x[V] += flow * back_s
-
-    def _look(self, at_us: int) -> Look:
-        geometry = self.facts.geometry
-        volume = self.figure(((V, 1.0),))
-        level_m = geometry.level_m(max(volume.value, 0.0))
-        first = self.first_pumped
-        waiting_us = 0 if self.known else max(0, at_us - self.at_us)
-        most = self.most_flows() if waiting_us else [0.0] * self.count
-        inflow = self.figure(((Q, 1.0), (GULP, 1.0)))
-        flow, error = self.upstream
-        return Look(
-            at_us,
-            self.known,
-            volume,
-            Figure(level_m, volume.error / geometry.area_m2(level_m)),
-            Figure(max(0.0, inflow.value + flow), sqrt(inflow.error**2 + error**2)),
-            Figure(
-                max(0.0, self.state.x[Q] + self.upstream_mean_m3_s), self.figure(((Q, 1.0),)).error
-            ),
-            self.outflow(),
-            tuple(self.figure(((FIRST_FACTOR + i, 1.0),)) for i in range(self.count)),
-            tuple(self._flow_of(i) for i in range(self.count)),
-            tuple(self.figure(((first + i, 1.0),)) for i in range(self.count)),
-            self.figure([(first + i, 1.0) for i in range(self.count)]),
-            self.figure(((IN, 1.0),)),
-            tuple(self.spread_m3),
-            self.spread_total_m3,
-            self.overflow_m3,
-            (self._unknown_us + waiting_us) * 1e-6,
-            tuple(
-                known + more * waiting_us * 1e-6
-                for known, more in zip(self._unknown_most_m3, most, strict=True)
-            ),
-        )
-
-    def outflow(self) -> Figure:
-        """What the running pumps give together, m3/s."""
-        return self._summed(self.flows(self.running))
-
-    def outflow_mid_range(self) -> Figure:
-        """The same at the middle of the working range, where the level is in the mean."""
-        return self._summed(self._at_mid_range(self.running))
-
-    def _summed(self, flows: Flows) -> Figure:
-        along = [
-            (k, sum(column))
-            for k, column in enumerate(zip(*flows.per_factor, strict=True), FIRST_FACTOR)
-        ]
-        return Figure(sum(flows.m3_s), sqrt(self.state.variance(along)))
-
-    def _at_mid_range(self, running: Sequence[bool]) -> Flows:
-        factors = self.state.x[FIRST_FACTOR : self.first_pumped]
-        return self.pumps.flows(running, self.facts.middle_m, factors)
-
-    def _flow_of(self, pump: int) -> Figure:
-        """Flow of a pump as it runs, else as it would in its last company at mid range."""
-        if self.running[pump]:
-            flows = self.flows(self.running)
-        else:
-            flows = self._at_mid_range(self._company[pump])
-        along = list(enumerate(flows.per_factor[pump], FIRST_FACTOR))
-        return Figure(flows.m3_s[pump], sqrt(self.state.variance(along)))
 
     # --- keeping --------------------------------------------------------------------------------
 
@@ -450,6 +413,7 @@ class Estimator(WaterBalance):
         Raises:
             ValueError: it is of another form, or of another number of pumps.
         """
+        self._looked = None
         try:
             mean = cast(list[float], saved["mean"])
             covariance = cast(list[float], saved["covariance"])
@@ -465,9 +429,10 @@ class Estimator(WaterBalance):
             )
             self.at_us = cast(int, saved["at_us"])
             self.known = cast(bool, saved["known"])
-            self.running = [bool(runs) for runs in running]
+            self.running = tuple(bool(runs) for runs in running)
             self._company = [
-                [bool(runs) for runs in company[k * count : (k + 1) * count]] for k in range(count)
+                tuple(bool(runs) for runs in company[k * count : (k + 1) * count])
+                for k in range(count)
             ]
             self.upstream = (upstream[0], upstream[1])
             self._unknown_us = cast(int, saved["unknown_us"])

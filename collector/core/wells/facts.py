@@ -1,4 +1,4 @@
-"""What the estimator is told of a well, and what it answers."""
+"""What the estimator is told of a well, and the figure with which it answers."""
 
 from __future__ import annotations
 
@@ -67,47 +67,6 @@ class Figure:
 
     value: float
     error: float
-
-
-@dataclass(frozen=True, slots=True)
-class Look:
-    """The estimate at one instant; SI.
-
-    Args:
-        known: False inside a gap, where only the totals mean anything.
-        volume_m3, level_m: of the water in the well.
-        inflow_m3_s: at this instant, with what is sent from upstream just now.
-        mean_inflow_m3_s: in the mean of some minutes, and of an hour as to what is sent.
-        outflow_m3_s: of the running pumps together.
-        factors: of the pumps; with curves the wear factors.
-        flows_m3_s: of each pump: as it runs; else at the middle of the working range, in the
-            company in which it last ran.
-        pumped_m3, pumped_total_m3, inflow_total_m3: since the start, as far as known; the errors
-            are those of the estimator, without what its model leaves out (``MODEL_SHARE``).
-        spread_m3, spread_total_m3: standard error of the flows, summed over time. Of a period the
-            difference counts: so far may its volume be off if the error of the flow lasts.
-        overflow_m3: what must have gone over the edge, were expectation right.
-        unknown_s: time of which nobody knows what ran.
-        unknown_most_m3: the most each pump can have pumped in it.
-    """
-
-    at_us: int
-    known: bool
-    volume_m3: Figure
-    level_m: Figure
-    inflow_m3_s: Figure
-    mean_inflow_m3_s: Figure
-    outflow_m3_s: Figure
-    factors: tuple[Figure, ...]
-    flows_m3_s: tuple[Figure, ...]
-    pumped_m3: tuple[Figure, ...]
-    pumped_total_m3: Figure
-    inflow_total_m3: Figure
-    spread_m3: tuple[float, ...]
-    spread_total_m3: float
-    overflow_m3: float
-    unknown_s: float
-    unknown_most_m3: tuple[float, ...]
 
 
 def facts_of(well: Well, geometry: Geometry) -> WellFacts:

@@ -33,24 +33,27 @@ class Gaussian:
     def transform(self, rows: Sequence[tuple[int, Direction]]) -> None:
         """``P = (1 + E) P (1 + E)^T`` with the given rows of ``E``; the mean is left alone."""
         p = self.p
-        fresh = []
+        moved = []
         for index, terms in rows:
             row = p[index]
             for column, factor in terms:
-                other = p[column]
-                row = [a + factor * b for a, b in zip(row, other, strict=True)]
-            fresh.append((index, row))
-        for index, row in fresh:
-            p[index] = row
-        for row in p:
-            moved = []
-            for index, terms in rows:
+                row = [a + factor * b for a, b in zip(row, p[column], strict=True)]
+            moved.append(row)
+        # Where two moved rows meet, each has moved the other's column; elsewhere a column is what
+        # the row is, since the matrix is symmetric.
+        meeting = [row[:] for row in moved]
+        for k, (index, terms) in enumerate(rows):
+            for m in range(k, len(rows)):
+                row = moved[m]
                 value = row[index]
                 for column, factor in terms:
                     value += factor * row[column]
-                moved.append((index, value))
-            for index, value in moved:
-                row[index] = value
+                meeting[m][index] = meeting[k][rows[m][0]] = value
+        for (index, _), row in zip(rows, meeting, strict=True):
+            p[index] = row
+        for (index, _), row in zip(rows, meeting, strict=True):
+            for other, value in zip(p, row, strict=True):
+                other[index] = value
 
     def add_noise(self, along: Direction, variance: float) -> None:
         """Add noise of one source that moves several entries together."""
@@ -77,6 +80,10 @@ class Gaussian:
     def variance(self, along: Direction) -> float:
         """Variance of a direction, never below 0."""
         p = self.p
+        if len(along) == 1:
+            index, factor = along[0]
+            total = factor * factor * p[index][index]
+            return total if total > 0.0 else 0.0
         total = 0.0
         for i, a in along:
             row = p[i]
@@ -108,40 +115,34 @@ class Gaussian:
             bound: it lies beyond this.
             above: on which side.
         """
-        cov = self.covariances(along)
-        variance = sum(factor * cov[index] for index, factor in along)
+        variance = self.variance(along)
         if variance <= 0.0:
             return
         sd = sqrt(variance)
         depth = (bound - mean) / sd if above else (mean - bound) / sd
+        if depth < -DEEP:
+            return  # nothing of it lies on the other side
         shift, left = _truncated(depth)
         if not above:
             shift = -shift
-        self._move(cov, shift / sd, (1.0 - left) / variance)
+        self._move(self.covariances(along), shift / sd, (1.0 - left) / variance)
 
     def _move(self, cov: list[float], by: float, less: float) -> None:
-        """``x += cov * by`` and ``P -= cov cov^T * less``, kept symmetric."""
+        """``x += cov * by`` and ``P -= cov cov^T * less``; what is taken off is symmetric."""
         x, p = self.x, self.p
-        size = len(x)
-        for i in range(size):
-            c = cov[i]
-            if c == 0.0:
+        root = sqrt(less)
+        taken = [root * c for c in cov]
+        for i, each in enumerate(taken):
+            if each == 0.0:
                 continue
-            x[i] += by * c
-            row = p[i]
-            scaled = less * c
-            for j in range(i, size):
-                value = row[j] - scaled * cov[j]
-                row[j] = value
-                p[j][i] = value
+            x[i] += by * cov[i]
+            row = p[i] = [a - each * b for a, b in zip(p[i], taken, strict=True)]
             if row[i] < 0.0:
                 row[i] = 0.0
 
 
 def _truncated(depth: float) -> tuple[float, float]:
     """Mean and variance of a standard normal variable that exceeds ``depth``."""
-    if depth < -DEEP:
-        return 0.0, 1.0
     if depth > DEEP:
         hazard = depth + 1.0 / depth
     else:

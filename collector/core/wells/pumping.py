@@ -138,35 +138,32 @@ class CurvePumps:
         """Flows; see ``PumpFlows``."""
         place = level_m / NODE_SPACING_M
         node = int(place // 1.0)
-        steps = tuple(
-            round(min(max(factor, FACTOR_STEP), 3.0) / FACTOR_STEP) if runs else 0
-            for factor, runs in zip(factors, running, strict=True)
-        )
+        share = place - node
+        steps = []
+        off = []
+        for factor, runs in zip(factors, running, strict=True):
+            step = round(min(max(factor, FACTOR_STEP), 3.0) / FACTOR_STEP) if runs else 0
+            steps.append(step)
+            off.append(factor - FACTOR_STEP * step if step else 0.0)
         low = self._solve((node, *steps))
         high = self._solve((node + 1, *steps))
-        share = place - node
-        off = [
-            factor - FACTOR_STEP * step if step else 0.0
-            for factor, step in zip(factors, steps, strict=True)
-        ]
         flows, slopes, rows = [], [], []
         for i, step in enumerate(steps):
+            low_row = low.per_factor[i]
             if not step:
                 flows.append(0.0)
                 slopes.append(0.0)
-                rows.append(low.per_factor[i])
+                rows.append(low_row)
                 continue
-            begin = low.m3_s[i]
-            end = high.m3_s[i]
-            for d, a, b in zip(off, low.per_factor[i], high.per_factor[i], strict=True):
+            begin, end = low.m3_s[i], high.m3_s[i]
+            row = []
+            for d, a, b in zip(off, low_row, high.per_factor[i], strict=True):
                 begin += d * a
                 end += d * b
+                row.append(a + share * (b - a))
             flows.append(max(0.0, begin + share * (end - begin)))
             slopes.append((end - begin) / NODE_SPACING_M)
-            rows.append([
-                a + share * (b - a)
-                for a, b in zip(low.per_factor[i], high.per_factor[i], strict=True)
-            ])  # fmt: skip
+            rows.append(row)
         return Flows(flows, slopes, rows)
 
     def _solve(self, key: tuple[int, ...]) -> Flows:

@@ -17,8 +17,9 @@ from typing import cast
 from collector.core.component import Reading, Saved
 from collector.core.records import AWAY, Derived, Output, PointChanged, Quality
 from collector.core.wells.estimator import Estimator, Plain
-from collector.core.wells.facts import MODEL_SHARE, Figure, Look, facts_of
+from collector.core.wells.facts import MODEL_SHARE, Figure, facts_of
 from collector.core.wells.geometry import Geometry
+from collector.core.wells.look import Look
 from collector.core.wells.pumping import PumpFlows
 from collector.core.wells.sources import UNWATCHED_SHARE, Source
 from collector.plant.equipment import Well
@@ -236,7 +237,7 @@ class WellFlow:
         if panels & lost or not self.estimator.known:
             most = max(self.estimator.most_flows(), default=0.0)
             return 0.0, UNWATCHED_SHARE * most
-        figure = self.estimator.outflow_mid_range()
+        figure = self.estimator.summed(self.estimator.flows_mid_range(self.estimator.running))
         return figure.value, figure.error
 
     # --- gaps -----------------------------------------------------------------------------------

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from collector.core.records import Input, PanelLost, PanelReturned, PointChanged, Quality
 from collector.core.wells.balance import IN, V
-from collector.core.wells.facts import Look
+from collector.core.wells.look import Look
 from collector.core.wells.well_flow import WellFlow
 from tests.unit.core.wells.paper_wells import (
     DAY_US,
