@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 
+from collector.core.desks import NO_RULES, Rules
 from collector.core.pipeline import Pipeline
 from collector.core.records import Record, RecordKind
 from collector.links.planning import plan_panel
@@ -56,7 +57,7 @@ class Seen:
 
 def watch(
     seed: int, days: float, faults: Sequence[Put] = (), start_us: int = START_US,
-    kinds: frozenset[RecordKind] = frozenset({RecordKind.FINDING}),
+    kinds: frozenset[RecordKind] = frozenset({RecordKind.FINDING}), rules: Rules = NO_RULES,
 ) -> Seen:  # fmt: skip
     """Watch the simulated plant for some days.
 
@@ -66,6 +67,7 @@ def watch(
         faults: what to put in.
         start_us: first instant, UTC.
         kinds: of records to keep.
+        rules: in force.
     """
     plant = load_plant(PLANT_FILE)
     plans = {name: plan_panel(panel) for name, panel in plant.panels.items()}
@@ -75,7 +77,7 @@ def watch(
         simulated.inject(
             put.fault, put.target, start_us + round(put.at_h * HOUR_US), until_us, *put.extras
         )
-    pipeline = Pipeline(plant, plans, start_us)
+    pipeline = Pipeline(plant, plans, start_us, rules=rules)
     seen = Seen(pipeline=pipeline)
 
     def take(records: list[Record]) -> None:
