@@ -124,27 +124,29 @@ class _Absence:
     def __init__(self, shape: Missing) -> None:
         self._for_us = shape.for_us
         self._holds: bool | None = None
-        self._since_us: int | None = None
+        self._due_us: int | None = None
+        self._missing = False
 
     def take(self, holds: bool | None, at_us: int) -> bool | None:
-        if holds is False and self._holds is not False:
-            self._since_us = at_us
-        elif holds is not False:
-            self._since_us = None
+        if holds is not False:
+            self._due_us, self._missing = None, False
+        elif self._holds is not False:
+            self._due_us = at_us + self._for_us
         self._holds = holds
         return self.wake(at_us)
 
     def wake(self, at_us: int) -> bool | None:
-        if self._holds is None:
-            return None
-        return self._since_us is not None and at_us >= self._since_us + self._for_us
+        if self._due_us is not None and at_us >= self._due_us:
+            self._due_us, self._missing = None, True
+        return None if self._holds is None else self._missing
 
     def due_us(self) -> int | None:
-        return None if self._since_us is None else self._since_us + self._for_us
+        return self._due_us
 
     def save(self) -> list[int]:
-        return [_code(self._holds), -1 if self._since_us is None else self._since_us]
+        due_us = -1 if self._due_us is None else self._due_us
+        return [_code(self._holds), due_us, int(self._missing)]
 
     def restore(self, saved: list[int]) -> None:
-        self._holds = _of_code(saved[0])
-        self._since_us = None if saved[1] < 0 else saved[1]
+        self._holds, self._missing = _of_code(saved[0]), bool(saved[2])
+        self._due_us = None if saved[1] < 0 else saved[1]
