@@ -55,6 +55,7 @@ class FactBook:
         for fact, panels in self._panels_of.items():
             for panel in sorted(panels):
                 self._on_panel[panel].append(fact)
+        self._states = {fact: states for fact in self._wanted if (states := _states(plant, fact))}
         self._values: dict[str, FactValue | None] = {
             fact: False for fact in sorted(self._wanted) if _is_finding(plant, fact)
         }
@@ -106,7 +107,8 @@ class FactBook:
         if fact not in self._wanted:
             return []
         if isinstance(value, int) and not isinstance(value, bool):
-            value = float(value)
+            states = self._states.get(fact)
+            value = float(value) if states is None else states.get(value)
         if fact in self._values and self._values[fact] == value:
             return []
         self._values[fact] = value
@@ -162,6 +164,14 @@ def _named_panels(part: Equipment, plant: Plant) -> set[str]:
             if panel in plant.panels and point in plant.panels[panel].points:
                 found.add(panel)
     return found
+
+
+def _states(plant: Plant, fact: str) -> Mapping[int, str] | None:
+    """Of an enumeration of a panel, the word for each raw figure; rules compare the word."""
+    owner, _, name = fact.partition(".")
+    panel = plant.panels.get(owner)
+    point = None if panel is None else panel.points.get(name)
+    return None if point is None else point.states
 
 
 def _is_finding(plant: Plant, fact: str) -> bool:

@@ -7,9 +7,11 @@ from pathlib import Path
 
 import pytest
 
+from collector.core.alarms.facts import FactBook
 from collector.core.alarms.rule import Happens, Missing, Priority, Stands
 from collector.core.conditions.contract import FactValue
 from collector.core.diagnosis.wording import CAUTIONS
+from collector.core.records import PanelReturned, PointChanged, Quality
 from collector.errors import ConfigurationError
 from collector.plant.load import load_plant
 from collector.rulebook.load import SHIPPED, RuleSet, parse_rules, read_rules
@@ -217,6 +219,16 @@ def test_graver_alarms_leave_less_time() -> None:
             assert 3600.0 <= each.respond_within_s <= 8 * 3600.0, each.subject
         if each.priority is Priority.LOW:
             assert each.respond_within_s >= 8 * 3600.0, each.subject
+
+
+def test_a_state_of_a_panel_is_asked_for_by_its_word() -> None:
+    """The register holds a figure; the plant file says which word it stands for."""
+    rules = read(rule("a", "{one: works}").replace('"this.run"', "\"this.mode == 'hand'\""))
+    facts = FactBook(PLANT, rules.alarms[0].condition.facts)
+    facts.hear(PanelReturned("works", 1))
+    for figure, so in ((1, True), (2, False), (7, None)):
+        facts.hear(PointChanged("works.mode", figure, Quality.GOOD, "", 2, 2))
+        assert rules.alarms[0].condition.holds(facts, {}) is so
 
 
 HURTS = ("pump", "blower", "mixer", "well", "filter", "dosing_pump", "mains", "sludge_store")
