@@ -26,7 +26,7 @@ earlier process brought stands among the last."""
 PAGE = 2_000
 NO_ROOM = "the journal takes nothing at present; say it again later"
 NOT_SO = "it did not come over a broker"
-USED = "this id was used before for something else"
+USED = "this id was used before"
 
 log = structlog.get_logger(__name__)
 
@@ -60,8 +60,8 @@ class Desk(Protocol):
         """Why an action would have no effect, as a sentence; None if it has one."""
         ...
 
-    def take_action(self, action: ActionTaken) -> None:
-        """Put it on record."""
+    def take_action(self, action: ActionTaken) -> bool:
+        """Put it on record; False if it was taken long ago."""
         ...
 
 
@@ -144,8 +144,15 @@ class ActionTaking:
         refused = desk.refusal(action)
         if refused is not None:
             action = replace(action, details={**action.details, "refused": refused})
-        self._remember(_Known(action, file=file))
-        desk.take_action(action)
+        known = _Known(action, file=file)
+        self._remember(known)
+        if desk.take_action(action):
+            return
+        del self._known[str(action.details["id"])]
+        if file:
+            intray_files.set_aside(self._journal, file, USED)
+        else:
+            self._answer(action, USED, 0)
 
     # --- what is on record ----------------------------------------------------------------------
 

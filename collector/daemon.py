@@ -15,12 +15,14 @@ from typing import Any, Protocol
 
 import structlog
 
-from collector import __version__
-from collector.clock import MICROSECONDS, Clock, SystemClock
+from collector import __version__, intray_files
+from collector.action_taking import ActionTaking
+from collector.clock import MICROSECONDS, Clock, SystemClock, maybe_synchronised
 from collector.continuation import boot_id, continue_from
 from collector.core.catalogue import Catalogue
-from collector.core.records import AWAY, COLLECTOR_STOPPED, Record, RecordKind
+from collector.core.records import ActionTaken, Record, RecordKind
 from collector.core.scans import PanelScan
+from collector.daemon_log import say
 from collector.errors import Bug, ConfigurationError, WeirkeeperError
 from collector.journal.reader import JournalReader
 from collector.journal.writer import Journal
@@ -30,8 +32,11 @@ from collector.links.poller import Bus
 from collector.outlets.contract import OutletStatus
 from collector.outlets.mqtt import MqttOutlet
 from collector.outlets.store import StoreOutlet
+from collector.own_watch import OwnWatch, behind_s
 from collector.plant_file import PlantFile, read_plant_file
 from collector.recorder import Recorder
+from collector.rule_files import KIND as RULES
+from collector.rule_files import RuleFiles, read_rule_files
 from collector.service_manager import Pulse, ServiceManager
 from collector.settings import Settings
 
@@ -59,6 +64,7 @@ class Daemon:
 
     Args:
         plant_file: the plant file to begin with.
+        rules: the rule files to begin with, bound to its plant.
         settings: where the journal is and where records go.
         clock: None for the machine's own clocks.
         seed: seed of the jitter of retries; None for a different one each time.
@@ -67,13 +73,17 @@ class Daemon:
     def __init__(
         self,
         plant_file: PlantFile,
+        rules: RuleFiles,
         settings: Settings,
         clock: Clock | None = None,
         seed: int | None = None,
     ) -> None:
         self.plant_file = plant_file
+        self.rules = rules
         self.settings = settings
         self.outlets: list[Outlet] = []
+        outlets = {"mqtt": settings.mqtt, "store": settings.store}
+        self._configured = [name for name, outlet in outlets.items() if outlet is not None]
         self.buses: list[Bus] = []
         self._given_clock = clock
         # Jitter of retries, nothing that needs to be hard to guess.
@@ -82,7 +92,7 @@ class Daemon:
         self._polling: list[asyncio.Task[None]] = []
         self._delivering: list[asyncio.Task[None]] = []
         self._stopping = asyncio.Event()
-        self._changed: PlantFile | None = None
+        self._changed: tuple[PlantFile, RuleFiles] | None = None
         self._failure: WeirkeeperError | None = None
         self._journal_pulse = Pulse(STUCK_AFTER_US)
         self._polling_pulses: list[Pulse] = []
@@ -117,24 +127,24 @@ class Daemon:
         self._stopping.set()
 
     def reload(self) -> None:
-        """Read the plant file again; a bad one is refused and the old one stays in force."""
+        """Read plant and rule files again; if any is bad, all that is in force stays so."""
         try:
-            fresh = read_plant_file(self.plant_file.path)
+            plant_file = read_plant_file(self.plant_file.path)
+            rules = read_rule_files(self.rules.paths, plant_file.plant)
         except ConfigurationError as refused:
             for problem in refused.problems:
-                log.error("plant file refused, the old one stays in force", problem=str(problem))
+                log.error("files refused, the old ones stay in force", problem=str(problem))
             return
-        if fresh.hash == self.plant_file.hash:
+        if (plant_file.hash, rules.hash) == (self.plant_file.hash, self.rules.hash):
             self._changed = None
-            log.info("plant file unchanged")
+            log.info("files unchanged")
         else:
-            self._changed = fresh
+            self._changed = (plant_file, rules)
 
     # --- start ----------------------------------------------------------------------------------
 
     def _open(self) -> None:
         settings = self.settings.journal
-        configured = {"mqtt": self.settings.mqtt, "store": self.settings.store}
         self.journal = Journal.open(
             settings.path,
             wall_us=(self._given_clock or SystemClock()).wall_us,
@@ -142,12 +152,14 @@ class Daemon:
             commit_period_s=settings.commit_period_s,
             on_commit=self._on_commit,
             on_trouble=self._on_trouble,
-            outlets=[name for name, outlet in configured.items() if outlet is not None],
+            outlets=self._configured,
         )
         self.journal.failed.add_done_callback(self._on_journal_ended)
         try:
             self.reader = JournalReader(settings.path)
             self._continue("started")
+            self.actions = ActionTaking(settings.path, self.reader)
+            self._open_intray()
         except BaseException:
             self.journal.close(CLOSE_WITHIN_S)
             raise
@@ -155,7 +167,7 @@ class Daemon:
     def _continue(self, happened: str) -> None:
         plant = self.plant_file.plant
         self.plans = {name: plan_panel(panel) for name, panel in plant.panels.items()}
-        found = continue_from(self.reader, plant, self.plans, self._given_clock)
+        found = continue_from(self.reader, plant, self.plans, self._given_clock, self.rules)
         if not found.stop_known:
             log.warning("the wall clock cannot be believed: a stop of unknown length")
         for equipment in found.unusable:
@@ -174,15 +186,34 @@ class Daemon:
             Record(RecordKind.COLLECTOR, f"collector.{happened}", now_us, utc_us, now_us,
                    __version__)
         ]  # fmt: skip
-        in_force = self.reader.configuration_in_force("plant")
-        if in_force is None or in_force.hash != self.plant_file.hash:
-            self.journal.remember_configuration("plant", self.plant_file.text, self.plant_file.hash)
-            told.append(
-                Record(RecordKind.CONFIGURATION, "plant", now_us, utc_us, now_us,
-                       self.plant_file.hash)
-            )  # fmt: skip
+        files: dict[str, PlantFile | RuleFiles] = {"plant": self.plant_file, RULES: self.rules}
+        for kind, file in files.items():
+            in_force = self.reader.configuration_in_force(kind)
+            if in_force is None or in_force.hash != file.hash:
+                self.journal.remember_configuration(kind, file.text, file.hash)
+                told.append(
+                    Record(RecordKind.CONFIGURATION, kind, now_us, utc_us, now_us, file.hash)
+                )
         self.recorder.commit(told + found.records)
+        self.own = OwnWatch(
+            {
+                "disk_short": lambda _: self.journal.trouble is not None,
+                "clock_unsynchronised": lambda _: _negated(maybe_synchronised()),
+                "mqtt_behind": lambda at_us: self._behind_s("mqtt", at_us),
+                "store_behind": lambda at_us: self._behind_s("store", at_us),
+            }
+        )
+        self.recorder.take_points(self.own.changes(self.clock.now_us()))
         self.recorder.keep_state()
+
+    def _open_intray(self) -> None:
+        path = self.settings.journal.path
+        try:
+            intray_files.make_folder(path)
+        except OSError as error:
+            folder = str(intray_files.folder_of(path))
+            log.warning("nothing can be handed in", folder=folder, because=error.strerror)
+        intray_files.clear_unfinished(path, self.clock.wall_us())
 
     def _start_polling(self) -> None:
         plant = self.plant_file.plant
@@ -201,7 +232,11 @@ class Daemon:
         plant = self.plant_file.plant
         shared = (plant, Catalogue(plant), self.journal, self.reader, self.clock)
         if self.settings.mqtt is not None:
-            self.outlets.append(MqttOutlet(self.settings.mqtt, *shared))
+            mqtt = MqttOutlet(
+                self.settings.mqtt, *shared, alarms=self.rules.subjects, take_action=self._on_action
+            )
+            self.actions.answering = mqtt
+            self.outlets.append(mqtt)
         if self.settings.store is not None:
             self.outlets.append(StoreOutlet(self.settings.store, *shared))
         for outlet in self.outlets:
@@ -233,10 +268,27 @@ class Daemon:
             next_us = max(next_us + HOUSEKEEPING_US, self.clock.now_us())
             await self._wait_until(next_us)
             if self._changed is not None and self._writing_freely():
-                await self._change_plant(self._changed)
+                await self._change_files(*self._changed)
             self.recorder.pass_time()
+            self._look_around()
             if self._moving():
                 self._manager.alive(self._summary())
+
+    def _look_around(self) -> None:
+        """Take what people have handed in, and tell what has changed of ourselves."""
+        if self.recorder.paused:
+            return
+        now_us = self.clock.now_us()
+        self.recorder.take_points(self.own.changes(now_us))
+        self.actions.take_waiting(self.recorder, now_us, self.recorder.pipeline.offset_us)
+
+    def _on_action(self, action: ActionTaken) -> None:
+        """Somebody has said something over the broker."""
+        self.actions.take_spoken(action, self.recorder)
+
+    def _behind_s(self, outlet: str, at_us: int) -> float:
+        """How far an outlet is behind; one that is not configured has nothing to deliver."""
+        return behind_s(outlet, self.reader, at_us) if outlet in self._configured else 0.0
 
     async def _wait_until(self, at_us: int) -> None:
         """Wait on the clock, or until the daemon is to stop."""
@@ -257,7 +309,8 @@ class Daemon:
         for outlet in self.outlets:
             outlet.notify(head)
         for record in records:
-            _say(record)
+            say(record)
+        self.actions.committed(records)
 
     def _on_trouble(self, sentence: str | None) -> None:
         """Called by the journal's thread when it is in trouble, and when it is no more."""
@@ -278,7 +331,7 @@ class Daemon:
         self._stopping.set()
 
     def _writing_freely(self) -> bool:
-        """Whether the journal takes what it is given; a change of plant waits until it does."""
+        """Whether the journal takes what it is given; a change of files waits until it does."""
         return not self.journal.blocked and not self.recorder.paused
 
     def _moving(self) -> bool:
@@ -299,17 +352,17 @@ class Daemon:
         ]
         return "watching" if not lost else f"watching; no answer from {', '.join(lost)}"
 
-    async def _change_plant(self, fresh: PlantFile) -> None:
-        """Put another plant file in force: stop polling, keep the state, go on with the new one."""
+    async def _change_files(self, plant_file: PlantFile, rules: RuleFiles) -> None:
+        """Put other files in force: stop polling, keep the state, go on with the new ones."""
         await self._stop_polling()
         await self._stop_outlets()
         self.recorder.keep_state()
         if await asyncio.to_thread(self.journal.flush, CHANGE_WITHIN_S):
             self._changed = None
-            self.plant_file = fresh
+            self.plant_file, self.rules = plant_file, rules
             self._continue("reloaded")
-            log.info("plant file changed", hash=fresh.hash[:12])
-        # Else the journal could not take it: the old one goes on, and it is tried again.
+            log.info("files changed", plant=plant_file.hash[:12], rules=rules.hash[:12])
+        # Else the journal could not take it: the old ones go on, and it is tried again.
         self._start_polling()
         self._start_outlets()
 
@@ -350,14 +403,5 @@ async def _cancel(tasks: Sequence[asyncio.Task[None]]) -> None:
     await asyncio.gather(*tasks, return_exceptions=True)
 
 
-def _say(record: Record) -> None:
-    """Log the few records a person at the log wants to see."""
-    if record.kind is RecordKind.PANEL_LOST:
-        tell = log.info if record.reason in (AWAY, COLLECTOR_STOPPED) else log.warning
-        tell("panel lost", panel=record.subject, reason=record.reason)
-    elif record.kind is RecordKind.PANEL_RETURNED:
-        log.info("panel answers", panel=record.subject)
-    elif record.kind is RecordKind.CLOCK:
-        log.warning("wall clock stepped", by_s=(record.low or 0.0) / 1e6)
-    elif record.kind is RecordKind.EVENT:
-        log.debug("happened", what=record.subject, value=record.value)
+def _negated(known: bool | None) -> bool | None:
+    return None if known is None else not known

@@ -13,7 +13,7 @@ from typing import Protocol
 from collector.clock import MICROSECONDS
 from collector.core.own_points import COLLECTOR
 from collector.core.records import PointChanged, Quality, Record, Value
-from collector.outlets.contract import OutletStatus
+from collector.outlets.contract import CursorFigures
 
 NOT_TOLD = "the system does not tell"
 HOUR_S = 3_600
@@ -60,21 +60,20 @@ class OwnWatch:
         return found
 
 
-class _Delivering(Protocol):
-    def status(self) -> OutletStatus: ...
+class _Past(Protocol):
+    """The journal's reader, as far as it is used here."""
 
-
-class _Source(Protocol):
+    def head(self) -> int: ...
+    def cursor(self, outlet: str) -> CursorFigures: ...
     def records_between(self, first: int, last: int, limit: int) -> Sequence[Record]: ...
 
 
-def behind_s(outlet: _Delivering, source: _Source, now_us: int) -> float:
+def behind_s(outlet: str, past: _Past, now_us: int) -> float:
     """Age of the oldest record that the far side of an outlet has not confirmed, in s.
 
     It is 0 below the first of the steps: there is always a record that has just been made.
     """
-    status = outlet.status()
-    oldest = source.records_between(status.delivered + 1, status.head, 1)
+    oldest = past.records_between(past.cursor(outlet).delivered + 1, past.head(), 1)
     if not oldest:
         return 0.0
     age_s = (now_us - oldest[0].at_us) / MICROSECONDS

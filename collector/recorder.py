@@ -11,11 +11,12 @@ Rules:
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Protocol
 
 from collector.clock import MICROSECONDS, Clock
 from collector.core.pipeline import Pipeline
-from collector.core.records import JOURNAL_FULL, Record
+from collector.core.records import JOURNAL_FULL, ActionTaken, PointChanged, Record
 from collector.core.scans import PanelScan
 from collector.core.timeline import clock_step_us
 from collector.journal.items import Alive
@@ -71,6 +72,22 @@ class Recorder:
         records = self.pipeline.take_scan(scan)
         if records:
             self.commit(records)
+
+    def take_points(self, changes: Sequence[PointChanged]) -> None:
+        """Take changes of our own points."""
+        if changes:
+            self.commit(self.pipeline.take_points(changes))
+
+    def refusal(self, action: ActionTaken) -> str | None:
+        """Why an action would have no effect, as a sentence; None if it has one."""
+        return self.pipeline.refusal(action)
+
+    def take_action(self, action: ActionTaken) -> bool:
+        """Put what a person did on record; False if it is on record already."""
+        records = self.pipeline.take_action(action)
+        if records:
+            self.commit(records)
+        return bool(records)
 
     def commit(self, records: list[Record]) -> None:
         """Hand records to the journal, or pause if it has no room."""

@@ -28,6 +28,7 @@ from collector.journal.reader import JournalReader
 from collector.logs import start_logging
 from collector.plant_file import PlantFile, read_plant_file
 from collector.reports.picture import Picture, draw_picture
+from collector.rule_files import read_rule_files
 from collector.settings import LogSettings, Settings
 from simulator.plant import OsierBend
 from simulator.server import serve
@@ -83,7 +84,9 @@ def execute(options: argparse.Namespace) -> Answer | None:
         folder = options.keep or Path(stack.enter_context(tempfile.TemporaryDirectory()))
         _make_folder(folder)
         if options.days is not None:
-            return month_answer(read_plant_file(PLANT_FILE), folder, options.days, options.seed)
+            plant_file = read_plant_file(PLANT_FILE)
+            rules = read_rule_files(settings.rules.paths, plant_file.plant)
+            return month_answer(plant_file, folder, options.days, options.seed, rules)
         return asyncio.run(_live(options, folder, settings))
 
 
@@ -109,7 +112,8 @@ async def _live(options: argparse.Namespace, folder: Path, settings: Settings) -
         start_logging(LogSettings(format="text", level=settings.log.level), log)
         async with serve(plant, dict.fromkeys(plant.panels, 0)) as running:
             plant_file = _plant_file(folder, running.ports)
-            daemon = Daemon(plant_file, settings.model_copy(update={"journal": journal}))
+            rules = read_rule_files(settings.rules.paths, plant_file.plant)
+            daemon = Daemon(plant_file, rules, settings.model_copy(update={"journal": journal}))
             true_before_us = _true_runs_us(plant)
             await _watch(daemon, None if options.json else path, options.for_s)
             true_s = {

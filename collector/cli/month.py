@@ -10,6 +10,7 @@ from pathlib import Path
 from collector.cli.command import Answer
 from collector.cli.status import plant_lines
 from collector.cli.tables import hours, table
+from collector.core.desks import NO_RULES
 from collector.core.pipeline import Pipeline
 from collector.core.records import Record, RecordKind
 from collector.core.runs import RunMeter
@@ -20,6 +21,7 @@ from collector.journal.writer import Journal
 from collector.links.planning import plan_panel
 from collector.plant_file import PlantFile
 from collector.reports.picture import draw_picture
+from collector.rule_files import KIND, RuleFiles
 from collector.virtual import run_virtually
 from simulator.plant import OsierBend
 
@@ -59,7 +61,13 @@ class Month:
     machines: list[RunComparison] = field(default_factory=list)
 
 
-def run_month(plant_file: PlantFile, journal_path: Path, days: float, seed: int) -> Month:
+def run_month(
+    plant_file: PlantFile,
+    journal_path: Path,
+    days: float,
+    seed: int,
+    rules: RuleFiles | None = None,
+) -> Month:
     """Watch the simulated plant for some virtual days and compare with what was true.
 
     Args:
@@ -67,25 +75,30 @@ def run_month(plant_file: PlantFile, journal_path: Path, days: float, seed: int)
         journal_path: a journal that does not exist yet.
         days: how long.
         seed: of the simulated plant.
+        rules: rule files, bound to the plant; None for no rules.
     """
     began_s = time.perf_counter()
     plant = plant_file.plant
     plans = {name: plan_panel(panel) for name, panel in plant.panels.items()}
     simulated = OsierBend(seed, START_US)
-    pipeline = Pipeline(plant, plans, START_US)
+    pipeline = Pipeline(plant, plans, START_US, rules=rules or NO_RULES)
     end_us = START_US + round(days * DAY_US)
     with Journal.open(
         journal_path, wall_us=lambda: START_US, commit_period_s=0.0, queue_limit=QUEUE
     ) as journal:
-        journal.remember_configuration("plant", plant_file.text, plant_file.hash)
+        files: dict[str, PlantFile | RuleFiles] = {"plant": plant_file}
+        if rules is not None:
+            files[KIND] = rules
+        for kind, file in files.items():
+            journal.remember_configuration(kind, file.text, file.hash)
 
         def take(records: list[Record]) -> None:
             if not journal.submit(records):
                 journal.flush()
                 journal.submit(records)
 
-        take([Record(RecordKind.CONFIGURATION, "plant", START_US, START_US, START_US,
-                     plant_file.hash)])  # fmt: skip
+        take([Record(RecordKind.CONFIGURATION, kind, START_US, START_US, START_US, file.hash)
+              for kind, file in files.items()])  # fmt: skip
         run_virtually(pipeline, plans, simulated, START_US, end_us, take)
         alive = Alive(end_us, end_us, "", pipeline.known_until_us())
         journal.submit([], state=pipeline.save(), alive=alive)
@@ -125,10 +138,12 @@ def compare(pipeline: Pipeline, simulated: OsierBend, end_us: int) -> list[RunCo
     return found
 
 
-def month_answer(plant_file: PlantFile, folder: Path, days: float, seed: int) -> Answer:
+def month_answer(
+    plant_file: PlantFile, folder: Path, days: float, seed: int, rules: RuleFiles
+) -> Answer:
     """Run it and tell what came out."""
     path = folder / "weirkeeper.journal"
-    month = run_month(plant_file, path, days, seed)
+    month = run_month(plant_file, path, days, seed, rules)
     with JournalReader(path) as reader:
         picture = draw_picture(path, reader)
     rows = [

@@ -180,6 +180,10 @@ class Pipeline:
         self.offset_us = offset_us
         return self._take([ClockStepped(now_us, step_us, offset_us, length_known)])
 
+    def take_points(self, changes: Sequence[PointChanged]) -> list[Record]:
+        """Take changes of the collector's own points, which no scan brings."""
+        return self._take(changes)
+
     def refusal(self, action: ActionTaken) -> str | None:
         """Why an action would have no effect now; None if it would."""
         return self.engine.desks.alarms.refusal(action)

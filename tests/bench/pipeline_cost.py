@@ -21,6 +21,7 @@ from collector.core.scans import PanelScan
 from collector.daemon import Daemon
 from collector.logs import start_logging
 from collector.plant_file import read_plant_file
+from collector.rule_files import read_rule_files
 from collector.settings import (
     JournalSettings,
     LogSettings,
@@ -64,7 +65,8 @@ class CountingDaemon(Daemon):
             store=StoreSettings(url=f"http://127.0.0.1:{store}"),
             log=LogSettings(level="error"),
         )
-        super().__init__(read_plant_file(path), settings)
+        plant_file = read_plant_file(path)
+        super().__init__(plant_file, read_rule_files(None, plant_file.plant), settings)
         self.used_s = 0.0
         # The first scans carry the first values of all points through journal and outlets.
         self._skip = round(3.0 / PERIOD_S)

@@ -182,7 +182,8 @@ class DaemonProcess:
 
     def holds(self, text: str) -> list[str]:
         """Its files that hold a text."""
-        return [path.name for path in self.folder.iterdir() if text.encode() in path.read_bytes()]
+        files = (path for path in self.folder.rglob("*") if path.is_file())
+        return [path.name for path in files if text.encode() in path.read_bytes()]
 
     # --- what it has written --------------------------------------------------------------------
 

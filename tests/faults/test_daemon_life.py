@@ -194,7 +194,7 @@ async def test_a_changed_plant_file_is_taken_up_and_run_hours_go_on(tmp_path: Pa
         more = "  pump_2: {kind: pump, title: Pump 2, well: sump, run: meadow.pump_2_run}\n"
         collector.plant_file.write_text(text + more, encoding="utf-8")
         collector.process.send_signal(signal.SIGHUP)  # type: ignore[union-attr]
-        await collector.said("plant file changed")
+        await collector.said("files changed")
         await collector.until_records(
             lambda records: len(records) == 2, "the panel again", RecordKind.PANEL_RETURNED
         )
@@ -228,7 +228,7 @@ async def test_a_bad_plant_file_is_refused_and_the_old_one_stays(tmp_path: Path)
         wrong = text.replace("kind: pump", "kind: pmup").replace("time_zone", "time_zome")
         collector.plant_file.write_text(wrong, encoding="utf-8")
         collector.process.send_signal(signal.SIGHUP)
-        line = await collector.said("plant file refused, the old one stays in force")
+        line = await collector.said("files refused, the old ones stay in force")
         assert line["level"] == "error"
         assert line["problem"] == (
             "plant.yaml:2:60: plant.time_zome: found the unknown key 'time_zome', expected one "
@@ -240,12 +240,13 @@ async def test_a_bad_plant_file_is_refused_and_the_old_one_stays(tmp_path: Path)
         await until(lambda: "found no such file" in collector.raw_log, "the absent file")
         collector.plant_file.write_text(text, encoding="utf-8")
         collector.process.send_signal(signal.SIGHUP)
-        await collector.said("plant file unchanged")
+        await collector.said("files unchanged")
         before = len(collector.records(RecordKind.POINT))
         meadow.set("start_1", made=not collector.contact("meadow.start_1"))
         await collector.until_records(
             lambda records: len(records) == before + 1, "a change", RecordKind.POINT
         )
         assert await collector.stop() == ExitCode.DONE
-        assert len(collector.records(RecordKind.CONFIGURATION)) == 1
+        configured = collector.records(RecordKind.CONFIGURATION)
+        assert [record.subject for record in configured] == ["plant", "rules"]
         assert collector.records(RecordKind.PANEL_LOST) == []

@@ -19,6 +19,7 @@ from collector.core.scans import Read
 from collector.daemon import STUCK_AFTER_US, Daemon
 from collector.links.faults import NoConnection
 from collector.plant_file import read_plant_file
+from collector.rule_files import read_rule_files
 from collector.service_manager import Pulse, ServiceManager
 from collector.settings import JournalSettings, Settings
 from tests.faults.daemon_parts import PLANT
@@ -88,7 +89,9 @@ async def watching(
     plant_file = tmp_path / "plant.yaml"
     plant_file.write_text(PLANT.replace("PORT", "9"), encoding="utf-8")
     settings = Settings(journal=JournalSettings(path=tmp_path / "journal", commit_period_s=0.0))
-    daemon = Daemon(read_plant_file(plant_file), settings, clock, seed=1)
+    read = read_plant_file(plant_file)
+    rules = read_rule_files(None, read.plant)
+    daemon = Daemon(read, rules, settings, clock, seed=1)
     ready = asyncio.Event()
     working = asyncio.create_task(daemon.run(ready.set))
     try:

@@ -27,6 +27,7 @@ class Site:
     def __init__(self, path: Path) -> None:
         self.path = path
         self.paused = False
+        self.long_ago: set[str] = set()
         self.answers: list[tuple[str, str, str, int]] = []
         self.journal = Journal.open(path, wall_us=lambda: NOW_US, commit_period_s=0.0)
         self.reader = JournalReader(path)
@@ -42,9 +43,12 @@ class Site:
     def refusal(self, action: ActionTaken) -> str | None:
         return None if action.about == "sump.high_level" else "there is no such alarm"
 
-    def take_action(self, action: ActionTaken) -> None:
+    def take_action(self, action: ActionTaken) -> bool:
+        if action.details["id"] in self.long_ago:
+            return False
         text = action_text(action)
         self.journal.submit([Record(RecordKind.ACTION, action.about, NOW_US, NOW_US, NOW_US, text)])
+        return True
 
     # The broker.
 
@@ -138,6 +142,17 @@ def test_an_id_that_was_used_for_something_else_is_set_aside(site: Site) -> None
     assert site.names == []
     (why,) = (folder_of(site.path) / "refused").glob("*.why")
     assert why.read_text().strip() == USED
+
+
+def test_what_was_taken_longer_ago_than_is_remembered_is_not_taken_again(site: Site) -> None:
+    """The desk knows it still; nothing waits for a record that will not come."""
+    site.long_ago = {"a", "b"}
+    site.hand_in("a")
+    site.look()
+    site.speak("b")
+    assert site.commit() == []
+    assert site.names == []
+    assert site.answers == [("warden", "b", USED, 0)]
 
 
 def test_what_cannot_be_read_or_claims_another_way_is_set_aside(site: Site) -> None:

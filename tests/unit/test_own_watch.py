@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from pathlib import Path
 
 from collector.core.own_points import OWN_POINTS
 from collector.core.records import PointChanged, Quality, Record, RecordKind, Value
-from collector.outlets.contract import OutletStatus
+from collector.journal.reader import JournalReader
+from collector.journal.writer import Journal
 from collector.own_watch import STEPS_S, OwnWatch, behind_s
 
 SECOND_US = 1_000_000
@@ -47,24 +49,17 @@ def test_a_lag_that_grows_for_two_days_makes_a_record_at_each_step() -> None:
     assert found == [0.0, *(step + 1.0 for step in STEPS_S), 2 * 86_400.0]
 
 
-class Scripted:
-    """An outlet that has delivered so far, and a journal with a record each minute."""
-
-    def __init__(self, delivered: int, head: int) -> None:
-        self._status = OutletStatus("mqtt", "delivering", 0, "", delivered, head, 0, 0, 0)
-
-    def status(self) -> OutletStatus:
-        return self._status
-
-    def records_between(self, first: int, last: int, limit: int) -> list[Record]:
-        blank = Record(RecordKind.POINT, "works.x", 0, 0, 0)
-        wanted = range(first, last + 1)[:limit]
-        return [replace(blank, at_us=60 * n * SECOND_US, sequence=n) for n in wanted]
-
-
-def test_an_outlet_is_behind_by_the_age_of_the_oldest_record_not_confirmed() -> None:
+def test_an_outlet_is_behind_by_the_age_of_the_oldest_record_not_confirmed(
+    tmp_path: Path,
+) -> None:
     """Nothing waits, or only what was made just now: it is not behind."""
-    at_us = 600 * SECOND_US  # record 10 is made
-    for delivered, behind in ((10, 0.0), (9, 0.0), (8, 0.0), (7, 120.0), (0, 540.0)):
-        outlet = Scripted(delivered, 10)
-        assert behind_s(outlet, outlet, at_us) == behind
+    blank = Record(RecordKind.POINT, "works.x", 0, 0, 0, True)
+    at_us = [60 * number * SECOND_US for number in range(1, 11)]
+    path = tmp_path / "journal"
+    with Journal.open(path, wall_us=lambda: 0, outlets=["mqtt"]) as journal:
+        journal.submit([replace(blank, at_us=at, utc_us=at, after_us=at) for at in at_us])
+        with JournalReader(path) as reader:
+            for delivered, behind in ((0, 540.0), (7, 120.0), (8, 0.0), (9, 0.0), (10, 0.0)):
+                journal.move_cursor("mqtt", delivered)
+                assert journal.flush(20)
+                assert behind_s("mqtt", reader, at_us[-1]) == behind
