@@ -10,7 +10,7 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from collector.cli.check_rules import check_rules, is_of_rules
+from collector.cli.check_rules import check_rules, check_service, sort_out
 from collector.cli.command import Answer, Command
 from collector.cli.tables import WIDTH, table
 from collector.core.scans import Read
@@ -21,8 +21,9 @@ from collector.plant.registers import point_kind
 from collector.plant.schema import plant_schema
 from collector.plant_file import read_plant_file
 from collector.rulebook.model import rules_schema
+from collector.rulebook.service_model import service_schema
 
-SCHEMAS = {"plant": plant_schema, "rules": rules_schema}
+SCHEMAS = {"plant": plant_schema, "rules": rules_schema, "service": service_schema}
 
 TABLE_OF_FUNCTION = {
     1: "coils",
@@ -44,7 +45,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--schema", choices=list(SCHEMAS), nargs="?", const="plant",
-        help="print the JSON Schema of plant files (or of rule files) for an editor",
+        help="print the JSON Schema of plant, rule or service files for an editor",
     )  # fmt: skip
 
 
@@ -55,12 +56,13 @@ def execute(options: argparse.Namespace) -> Answer:
         return Answer(json.dumps(schema, indent=2, ensure_ascii=False), schema)
     if not options.files:
         return Answer("it needs a FILE, or --schema", None, ExitCode.USAGE)
-    rules = [path for path in options.files if is_of_rules(path)]
-    plants = [path for path in options.files if path not in rules]
-    lines: list[str] = []
+    files = sort_out(options.files)
+    lines = [str(problem) for problem in files.problems]
     data: list[dict[str, Any]] = []
+    if files.problems:
+        data.append({"problems": [asdict(problem) for problem in files.problems]})
     right: list[Plant] = []
-    for path in plants:
+    for path in files.plants:
         try:
             plant_file = read_plant_file(path)
         except ConfigurationError as error:
@@ -71,18 +73,20 @@ def execute(options: argparse.Namespace) -> Answer:
         data.append({"file": str(path), "problems": [], "hash": plant_file.hash,
                      "panels": {name: _plan(plant_file.plant, name)
                                 for name in plant_file.plant.panels}})  # fmt: skip
-    bad = len(right) < len(plants)
-    if rules:
-        plant = right[0] if len(right) == 1 else None
+    bad = len(right) < len(files.plants) or bool(files.problems)
+    plant = right[0] if len(right) == 1 else None
+    if options.plant is not None:
         try:
-            plant = read_plant_file(options.plant).plant if options.plant else plant
+            plant = read_plant_file(options.plant).plant
         except ConfigurationError as error:
             lines += _refused(options.plant, error, data)
-            bad = True
-        checked = check_rules(rules, plant)
-        lines += checked.lines
-        data += checked.data
-        bad = bad or checked.bad
+            plant, bad = None, True
+    for paths, check in ((files.rules, check_rules), (files.service, check_service)):
+        if paths:
+            checked = check(paths, plant)
+            lines += checked.lines
+            data += checked.data
+            bad = bad or checked.bad
     return Answer("\n".join(lines), data, ExitCode.CONFIGURATION if bad else ExitCode.DONE)
 
 

@@ -8,16 +8,17 @@ from pathlib import Path
 from typing import Any
 
 from collector.cli.tables import WIDTH
-from collector.errors import ConfigurationError
+from collector.core.service.rule import ServiceRule
+from collector.errors import ConfigurationError, Problem
 from collector.plant.model import Plant
 from collector.plant.yaml_source import read_yaml
 from collector.rulebook.binding import Binding
 from collector.rulebook.explaining import explained, explained_without_plant
 from collector.rulebook.load import Book, bindings_of, files_of, read_book
 from collector.rulebook.model import AlarmEntry
+from collector.rulebook.service_load import read_service_rules
 from collector.rulebook.unbound import conditions_without_plant
 
-RULE_KEYS = ("alarms",)
 PLANT_KEYS = ("plant", "links", "panels", "equipment")
 
 
@@ -36,34 +37,80 @@ class Checked:
     bad: bool = False
 
 
-def is_of_rules(path: Path) -> bool:
-    """Whether a file is meant as rules, by its top keys; a directory is."""
-    if path.is_dir():
-        return True
+@dataclass(slots=True)
+class Sorted:
+    """Files by what they are meant as.
+
+    Args:
+        plants, rules, service: of plants, of alarm rules, of tasks of service.
+        problems: directories with nothing in them.
+    """
+
+    plants: list[Path] = field(default_factory=list)
+    rules: list[Path] = field(default_factory=list)
+    service: list[Path] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+
+def sort_out(paths: list[Path]) -> Sorted:
+    """Tell files apart by their top keys; a directory stands for its ``*.yaml``."""
+    found = Sorted()
+    for path in paths:
+        try:
+            for file in files_of([path]):
+                key = _rule_key(file)
+                kinds = {"alarms": found.rules, "service": found.service}
+                kinds.get(key, found.plants).append(file)
+        except ConfigurationError as error:
+            found.problems += error.problems
+    return found
+
+
+def _rule_key(path: Path) -> str:
+    """The top key that makes a file one of rules; nothing for any other file."""
     try:
         data = read_yaml(path, str(path), []).data
     except ConfigurationError:
-        return False
+        return ""
     if not isinstance(data, dict) or any(key in data for key in PLANT_KEYS):
-        return False
-    return any(key in data for key in RULE_KEYS)
+        return ""
+    return next((key for key in ("alarms", "service") if key in data), "")
+
+
+def check_service(paths: list[Path], plant: Plant | None) -> Checked:
+    """Check files of service as one set, in the order given; they need a plant."""
+    found = Checked()
+    if plant is None:
+        found.lines = [f"{path}: can only be checked with a plant file (--plant)" for path in paths]
+        found.data = [{"file": str(path), "problems": []} for path in paths]
+        return found
+    problems: tuple[Problem, ...] = ()
+    tasks: tuple[ServiceRule, ...] = ()
+    try:
+        tasks = read_service_rules(paths, plant).rules
+    except ConfigurationError as error:
+        problems, found.bad = error.problems, True
+    for path in map(str, paths):
+        wrong = [problem for problem in problems if problem.file == path]
+        found.lines += [*map(str, wrong), _verdict(path, len(wrong))]
+        found.data.append({"file": path, "problems": [asdict(each) for each in wrong]})
+    if not found.bad:
+        found.lines.append(f"{len(tasks)} tasks of service in this plant")
+    return found
+
+
+def _verdict(file: str, problems: int) -> str:
+    return f"{file}: {problems} problem{'s' * (problems > 1)}" if problems else f"{file}: right"
 
 
 def check_rules(paths: list[Path], plant: Plant | None) -> Checked:
     """Check rule files as one set, in the order given.
 
     Args:
-        paths: files and directories.
+        paths: of the files.
         plant: to bind them to; without one they are checked as far as that goes.
     """
-    found = Checked()
-    try:
-        book = read_book(files_of(paths))
-    except ConfigurationError as error:
-        found.bad = True
-        found.lines = [str(problem) for problem in error.problems]
-        found.data = [{"problems": [asdict(problem) for problem in error.problems]}]
-        return found
+    found, book = Checked(), read_book(paths)
     told = _without_plant(book) if plant is None else _with_plant(book, plant)
     _tell(found, book, told)
     if plant is not None and not book.problems:
@@ -119,10 +166,9 @@ def _tell(found: Checked, book: Book, told: list[_Told]) -> None:
         )
         if wrong:
             found.bad = True
-            count = len(wrong)
-            found.lines += [*map(str, wrong), f"{file}: {count} problem{'s' * (count > 1)}"]
+            found.lines += [*map(str, wrong), _verdict(file, len(wrong))]
             continue
-        found.lines.append(f"{file}: right")
+        found.lines.append(_verdict(file, 0))
         found.lines += [line for each in rules if each.binding for line in each.binding.questions]
         for each in rules:
             for position, sentence in enumerate(each.sentences):

@@ -123,6 +123,20 @@ def test_files_are_checked_as_one_set(shell: Shell, write: Path, tmp_path: Path)
     assert f"{other}: 1 problem" in said.out
 
 
+def test_files_of_service_are_checked_too(shell: Shell, tmp_path: Path) -> None:
+    """They are known by their top key, and need a plant."""
+    service = RULES / "service"
+    said = shell("check", OSIER_BEND, service)
+    assert said.code == ExitCode.DONE
+    assert "tasks of service in this plant" in said.out
+    assert "can only be checked with a plant file" in shell("check", service).out
+    wrong = tmp_path / "own.yaml"
+    wrong.write_text("service: {oil: {titel: change the oil}}\n", encoding="utf-8")
+    said = shell("check", wrong, "--plant", ONE_SUMP)
+    assert said.code == ExitCode.CONFIGURATION
+    assert f"{wrong}:1:17: service.oil.titel: found the unknown key 'titel'" in said.out
+
+
 def test_the_schema_of_rule_files_is_one(shell: Shell) -> None:
     """A schema by the standard's own description (JSON Schema 2020-12)."""
     schema = shell("check --schema rules").data
