@@ -22,7 +22,7 @@ from math import isclose
 from zoneinfo import ZoneInfo
 
 from collector.core.calendar import end_of
-from collector.core.engine import Engine
+from collector.core.engine import REPORT_PERIOD_US, Engine
 from collector.core.pipeline import INPUT_KINDS, input_of
 from collector.core.records import (
     COLLECTOR_STOPPED,
@@ -39,6 +39,7 @@ from collector.core.records import (
 )
 from collector.errors import JournalError
 from collector.journal.reader import JournalReader
+from collector.plant.model import Plant
 from collector.plant_file import PlantFile
 from collector.plant_history import HASH_SHOWN, InForce, plant_files
 from collector.reports.eras import ALL, EVER_US, Eras
@@ -111,17 +112,24 @@ def recompute(
     alive = reader.alive()
     newest_us = max(reader.recent(1)[0].at_us, alive.at_us if alive else 0)
     start_us, to_us = max(from_us - warm_up_us, first[0].at_us), min(to_us, newest_us)
-    derived = _Derivation(reader, eras, start_us, plant_files(reader, start_us, from_us, corrected))
+    with_extremes = corrected is not None
+    derived = _Derivation(
+        reader, eras, start_us, plant_files(reader, start_us, from_us, corrected),
+        with_extremes=with_extremes,
+    )  # fmt: skip
     found: dict[tuple[str, int], Total] = {}
     for total in derived.totals(to_us, newest_us):
-        if from_us <= total.from_us and total.to_us <= to_us:
+        wanted = with_extremes or not _is_sampled(total.subject)
+        if wanted and from_us <= total.from_us and total.to_us <= to_us:
             found[total.subject, total.from_us] = total
     result = Recomputed(derived.changes, len(found), files=derived.files)
-    on_record = _on_record(reader, from_us, to_us)
+    on_record = {
+        key: record
+        for key, record in _on_record(reader, from_us, to_us).items()
+        if with_extremes or not _is_sampled(key[0])
+    }
     for key, total in found.items():
         before = on_record.pop(key, None)
-        if corrected is None and _is_sampled(total.subject):
-            continue
         if before is None or not _is_same(before, total):
             result.differences.append(Difference(before, total))
     for (subject, begin_us), before in on_record.items():
@@ -160,16 +168,18 @@ class _Derivation:
     """One run of the engine over the journal."""
 
     def __init__(
-        self, reader: JournalReader, eras: Eras, start_us: int, stretches: list[InForce]
-    ) -> None:
+        self, reader: JournalReader, eras: Eras, start_us: int, stretches: list[InForce],
+        *, with_extremes: bool,
+    ) -> None:  # fmt: skip
         self.changes = 0
+        self._with_extremes = with_extremes
         self.files = [stretches[0].hash]
         self.zone = ZoneInfo(stretches[0].plant.plant.time_zone)
         self._reader = reader
         self._offset_us = eras.wall_us(start_us) - start_us
         self._start_us = start_us
         self._stretches = stretches
-        self._engine = Engine(stretches[0].plant, start_us, offset_us=self._offset_us)
+        self._engine = self._made(stretches[0].plant, start_us, self._offset_us)
 
     def totals(self, to_us: int, newest_us: int) -> Iterator[Total]:
         """All totals up to ``to_us``, in the order in which they are told.
@@ -207,8 +217,13 @@ class _Derivation:
         self.files.append(stretch.hash)
         self.zone = ZoneInfo(stretch.plant.plant.time_zone)
         saved = self._engine.save()
-        self._engine = Engine(stretch.plant, stretch.from_us, offset_us=self._engine.offset_us)
+        self._engine = self._made(stretch.plant, stretch.from_us, self._engine.offset_us)
         self._engine.restore(saved)
+
+    def _made(self, plant: Plant, from_us: int, offset_us: int) -> Engine:
+        """An engine that judges nothing, and reports only if the extremes are wanted."""
+        period_us = REPORT_PERIOD_US if self._with_extremes else EVER_US
+        return Engine(plant, from_us, period_us, offset_us, judging=False)
 
     def _inputs(self, sequence: int, end_us: int) -> Iterator[Input]:
         after = sequence - 1

@@ -49,8 +49,12 @@ NOT_YET_TOLD_US = 2_000_000
 NOTICED_US = 5_000_000  # from the end of a panel's longest silence until its loss is told
 
 
-def components_of(plant: Plant, start_us: int) -> list[Component]:
-    """Everything that derives something from a plant's points."""
+def components_of(plant: Plant, start_us: int, *, judging: bool = True) -> list[Component]:
+    """Everything that derives something from a plant's points.
+
+    Args:
+        judging: with the diagnoses, on which no figure rests and which take half of the time.
+    """
     found: list[Component] = [LinkMeter(panel, start_us) for panel in plant.panels]
     for name, part in plant.equipment.items():
         if isinstance(part, Machine):
@@ -64,7 +68,8 @@ def components_of(plant: Plant, start_us: int) -> list[Component]:
     runs = {part.name: part for part in found if isinstance(part, RunMeter)}
     wells = well_flows_of(plant, start_us)
     process = process_of(plant, runs, wells, start_us)
-    return [*found, *wells, *process, *diagnoses_of(plant, wells, start_us)]
+    found += [*wells, *process]
+    return [*found, *diagnoses_of(plant, wells, start_us)] if judging else found
 
 
 class Engine:
@@ -76,6 +81,7 @@ class Engine:
         report_period_us: how often figures that move while nothing changes are told.
         offset_us: wall time minus plant time; plant days are days of the wall clock.
         rules: of alarms and service, bound to the plant.
+        judging: with findings; see ``components_of``.
     """
 
     def __init__(
@@ -85,17 +91,21 @@ class Engine:
         report_period_us: int = REPORT_PERIOD_US,
         offset_us: int = 0,
         rules: Rules = NO_RULES,
+        *,
+        judging: bool = True,
     ) -> None:
         self.offset_us = offset_us
         self.points: dict[str, Decoded] = {}
-        self.components = {part.name: part for part in components_of(plant, start_us)}
+        parts = components_of(plant, start_us, judging=judging)
+        self.components = {part.name: part for part in parts}
+        self._panels_of = {part.name: _panels_of(part) for part in parts}
         self._panels = frozenset(plant.panels)
         self._of_point: dict[str, list[Component]] = {}
         self._of_panel: dict[str, list[Component]] = {}
         for part in self.components.values():
             for point in part.points:
                 self._of_point.setdefault(point, []).append(part)
-            for panel in _panels_of(part):
+            for panel in self._panels_of[part.name]:
                 self._of_panel.setdefault(panel, []).append(part)
         self._period_us = report_period_us
         self._next_report_us = _grid_after(start_us, report_period_us)
@@ -241,12 +251,11 @@ class Engine:
             return []
         self._next_report_us = _grid_after(tick.by_us, self._period_us)
         found: list[Output] = []
-        for part in self.components.values():
-            known_us = min(
-                (tick.known_until_us.get(panel, tick.by_us) for panel in _panels_of(part)),
-                default=tick.by_us,
-            )
-            found += part.report(tick.by_us, min(known_us, tick.by_us))
+        for name, part in self.components.items():
+            known_us = tick.by_us
+            for panel in self._panels_of[name]:
+                known_us = min(known_us, tick.known_until_us.get(panel, known_us))
+            found += part.report(tick.by_us, known_us)
         self._note_deadlines(self._timed)
         return found
 
