@@ -26,6 +26,7 @@ from collector.core.alarms.rule import AlarmRule, Priority, Stands
 from collector.core.calendar import instant_us
 from collector.core.component import Saved
 from collector.core.records import ActionTaken, AlarmMoved, Input, Output
+from collector.errors import Bug
 from collector.plant.findings import nearest_name
 from collector.plant.model import Plant
 
@@ -97,7 +98,9 @@ class AlarmDesk:
             self._due_of[subject] = None
             alarm = self._alarms[subject]
             found += alarm.wake(due_us)
-            self._note_due(alarm, after_us=due_us)
+            self._note_due(alarm)
+            if self._due_of[subject] == due_us:
+                raise Bug(f"alarm {subject} wants to be woken again and again at {due_us}")
             due_us = self.deadline_us()
         return list(self._told(found))
 
@@ -115,10 +118,8 @@ class AlarmDesk:
             self._note_due(alarm)
         return found
 
-    def _note_due(self, alarm: Alarm, after_us: int = -1) -> None:
+    def _note_due(self, alarm: Alarm) -> None:
         due_us = alarm.due_us()
-        if due_us is not None:
-            due_us = max(due_us, after_us + 1)
         if due_us != self._due_of.get(alarm.subject):
             self._due_of[alarm.subject] = due_us
             if due_us is not None:

@@ -82,20 +82,22 @@ class _Standing:
 class _Happening:
     """It is so while the condition has come true more than so many times within the window.
 
-    What is unknown hides happenings and makes none: seen ones count on. Too few of them seen is
-    not known to be few while the condition is unknown.
+    What is unknown hides happenings and makes none: seen ones count on. That few were seen does
+    not tell that there were few, until a whole window has been watched.
     """
 
     def __init__(self, shape: Happens) -> None:
         self._shape = shape
         self._holds: bool | None = None
+        self._watched_us: int | None = None  # since when; None once a whole window has been
         self._seen_us: deque[int] = deque(maxlen=shape.times + 1)
 
     def take(self, holds: bool | None, at_us: int) -> bool | None:
         if holds is True and self._holds is False:
             self._seen_us.append(at_us)
-        if holds is not None or self._holds is not None:
-            self._holds = holds
+        if holds is not None and self._holds is None:
+            self._watched_us = at_us
+        self._holds = holds
         return self.wake(at_us)
 
     def wake(self, at_us: int) -> bool | None:
@@ -103,50 +105,65 @@ class _Happening:
             self._seen_us.popleft()
         if len(self._seen_us) > self._shape.times:
             return True
-        return None if self._holds is None else False
+        if self._watched_us is not None and at_us >= self._watched_us + self._shape.within_us:
+            self._watched_us = None
+        return None if self._holds is None or self._watched_us is not None else False
 
     def due_us(self) -> int | None:
         if len(self._seen_us) > self._shape.times:
             return self._seen_us[0] + self._shape.within_us
-        return None
+        if self._holds is None or self._watched_us is None:
+            return None
+        return self._watched_us + self._shape.within_us
 
     def save(self) -> list[int]:
-        return [_code(self._holds), *self._seen_us]
+        watched_us = -1 if self._watched_us is None else self._watched_us
+        return [_code(self._holds), watched_us, *self._seen_us]
 
     def restore(self, saved: list[int]) -> None:
         self._holds = _of_code(saved[0])
-        self._seen_us = deque(saved[1:], maxlen=self._shape.times + 1)
+        self._watched_us = None if saved[1] < 0 else saved[1]
+        self._seen_us = deque(saved[2:], maxlen=self._shape.times + 1)
 
 
 class _Absence:
-    """It is so when the condition has not been true for a time; unknown time starts it again."""
+    """It is so when the condition has not been true for a time; unknown time starts it again.
+
+    It may have been true while that was unknown: whether it is missing is then not known before it
+    is seen, or has been watched for the whole time.
+    """
 
     def __init__(self, shape: Missing) -> None:
         self._for_us = shape.for_us
         self._holds: bool | None = None
-        self._due_us: int | None = None
-        self._missing = False
+        self._since_us: int | None = None  # last known to be true, or watched; None once missing
+        self._seen = False  # whether it was true at that instant
 
     def take(self, holds: bool | None, at_us: int) -> bool | None:
-        if holds is not False:
-            self._due_us, self._missing = None, False
-        elif self._holds is not False:
-            self._due_us = at_us + self._for_us
+        if holds is False and self._holds is not False:
+            self._since_us, self._seen = at_us, self._holds is True
+        elif holds is not False:
+            self._since_us = None
         self._holds = holds
         return self.wake(at_us)
 
     def wake(self, at_us: int) -> bool | None:
-        if self._due_us is not None and at_us >= self._due_us:
-            self._due_us, self._missing = None, True
-        return None if self._holds is None else self._missing
+        if self._holds is not False:
+            return None if self._holds is None else False
+        if self._since_us is not None and at_us >= self._since_us + self._for_us:
+            self._since_us = None
+        if self._since_us is None:
+            return True
+        return False if self._seen else None
 
     def due_us(self) -> int | None:
-        return self._due_us
+        return None if self._since_us is None else self._since_us + self._for_us
 
     def save(self) -> list[int]:
-        due_us = -1 if self._due_us is None else self._due_us
-        return [_code(self._holds), due_us, int(self._missing)]
+        since_us = -1 if self._since_us is None else self._since_us
+        return [_code(self._holds), since_us, int(self._seen)]
 
     def restore(self, saved: list[int]) -> None:
-        self._holds, self._missing = _of_code(saved[0]), bool(saved[2])
-        self._due_us = None if saved[1] < 0 else saved[1]
+        self._holds = _of_code(saved[0])
+        self._since_us = None if saved[1] < 0 else saved[1]
+        self._seen = bool(saved[2])
