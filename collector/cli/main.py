@@ -22,6 +22,7 @@ from collector.cli import (
     flows,
     loopcheck,
     recompute,
+    rehearse,
     run,
     runtime,
     status,
@@ -41,6 +42,7 @@ COMMANDS: tuple[Command, ...] = (
     runtime.COMMAND,
     cycles.COMMAND,
     recompute.COMMAND,
+    rehearse.COMMAND,
     curve.COMMAND,
     demo.COMMAND,
 )

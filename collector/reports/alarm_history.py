@@ -28,6 +28,7 @@ KINDS = (
     RecordKind.PANEL_LOST,
     RecordKind.PANEL_RETURNED,
     RecordKind.COLLECTOR,
+    RecordKind.CONFIGURATION,
     RecordKind.CLOCK,
 )
 FOLLOWS = '"follows":'
