@@ -1,1 +1,1 @@
-"""The audited record: hash chain, signed heads, verification, exports."""
+"""The audited record: a hash chain with signed heads that anyone can verify without the journal."""

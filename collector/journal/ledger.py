@@ -15,8 +15,10 @@ from pathlib import Path
 
 import apsw
 
+from collector.audit.chain import Signs
 from collector.core.records import Record
 from collector.journal import connect, rows, schema
+from collector.journal.chaining import Chaining
 from collector.journal.items import Alive, Configuration, Cursor, Quarantined
 
 CHECKPOINT_WAIT_MS = 20
@@ -64,13 +66,17 @@ class Ledger:
         began_utc_us: noted in a new journal.
         check_s: longest time for the check of the file; what is not reached by then is not checked.
         vfs: SQLite's name of the file system layer, None for the usual one.
+        signer: signs the heads of the audited record; None leaves them unsigned.
 
     Raises:
         JournalError: the file cannot be opened or is not ours.
         JournalDamaged: the check found damage.
     """
 
-    def __init__(self, path: Path, began_utc_us: int, check_s: float, vfs: str | None) -> None:
+    def __init__(
+        self, path: Path, began_utc_us: int, check_s: float, vfs: str | None,
+        signer: Signs | None = None,
+    ) -> None:  # fmt: skip
         self.path = path
         self.connection = connect.connect_writer(path, vfs)
         try:
@@ -78,7 +84,7 @@ class Ledger:
             connect.make_durable(self.connection, path)
             self.checked = existing == 0 or self._check(check_s)
             schema.bring_up_to_date(self.connection, str(path), began_utc_us)
-            self._load()
+            self._load(signer)
         except apsw.Error as error:
             translated = connect.translate(error, path, self.connection, "open")
             connect.close(self.connection)
@@ -103,7 +109,7 @@ class Ledger:
             raise connect.damaged(self.path, found)
         return True
 
-    def _load(self) -> None:
+    def _load(self, signer: Signs | None) -> None:
         read = self.connection.execute
         self._subjects: dict[tuple[int, str], int] = {
             (kind, name): number for number, kind, name in read("SELECT * FROM subject")
@@ -117,6 +123,8 @@ class Ledger:
         self._newest_us: int | None = None if last_at is None else last_at + self._disorder_us
         last_era = read("SELECT offset_us FROM era ORDER BY first_sequence DESC LIMIT 1").get
         self._offset_us: int | None = last_era
+        began_utc_us: int = read("SELECT began_utc_us FROM journal").get
+        self.chain = Chaining(self.connection, f"{began_utc_us:x}", signer)
         self.page_bytes: int = self.connection.pragma("page_size")
         self._log_pages = self._tried_at_pages = 0
         self.connection.set_wal_hook(self._note_log)
@@ -125,7 +133,7 @@ class Ledger:
         """Write a batch; when this returns it is on the disk.
 
         Args:
-            batch: what to write.
+            batch: what to write; its heads are replaced by what is on record.
             before: does more in the same transaction, ahead of it.
 
         Returns:
@@ -140,6 +148,7 @@ class Ledger:
             if before is not None:
                 before()
             written = _Writing(self)
+            self.chain.write(batch.records, self.head + 1)
             written.records(batch.records)
             if batch.state is not None:
                 count, text = batch.state
@@ -149,9 +158,11 @@ class Ledger:
             self._write_facts(batch)
             connection.execute("COMMIT")
         except BaseException:
+            self.chain.forget()
             self._roll_back()
             raise
         written.keep()
+        self.chain.keep()
         return self.head - len(batch.records) + 1
 
     @property

@@ -18,6 +18,7 @@ from typing import Any, Self
 
 import apsw
 
+from collector.audit.chain import Anchor, Entry
 from collector.core.records import Record, RecordKind
 from collector.errors import JournalError
 from collector.journal import connect, rows, schema
@@ -223,6 +224,26 @@ class JournalReader:
             else:
                 low = found[0] + 1
         return low
+
+    # --- the audited record -------------------------------------------------------------------
+
+    def chain_entries(self, after_number: int, limit: int) -> list[Entry]:
+        """The next entries of the audited record after a number, in order."""
+        found = self._rows(
+            "SELECT number, sequence, body, hash FROM chain WHERE number > ? "
+            "ORDER BY number LIMIT ?",
+            (after_number, limit),
+        )
+        return [Entry(*row) for row in found]
+
+    def chain_head(self) -> Anchor:
+        """Number and hash of the last entry; the anchor where there is none."""
+        row = self._row("SELECT number, hash FROM chain ORDER BY number DESC LIMIT 1")
+        return self.chain_anchor() if row is None else Anchor(*row)
+
+    def chain_anchor(self) -> Anchor:
+        """The last entry that had to go, number 0 if none had."""
+        return Anchor(*self._rows("SELECT number, hash FROM chain_anchor")[0])
 
     # --- what stands beside the records -------------------------------------------------------
 

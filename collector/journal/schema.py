@@ -6,6 +6,9 @@ time and plant time in ``era``, whose rows each say from which record on it hold
 needs no time column: records are numbered in the order of plant time, so a stretch of time is a
 stretch of numbers (``reader.py`` finds its ends by halving).
 
+The audited record has a table of its own (``chain``, see ``audit/chain.py``), which nothing else
+reads or shortens; it begins when a file is brought to layout 2.
+
 ``marks`` of a record hold its quality times two, plus one for a bool, so that the commonest
 records, good ones, need no byte for it.
 """
@@ -93,7 +96,22 @@ INSERT INTO reason VALUES (0, '');
 INSERT INTO journal VALUES (1, 0, 0);
 """
 
-MIGRATIONS: tuple[str, ...] = (FIRST,)
+SECOND = """
+CREATE TABLE chain (
+    number INTEGER PRIMARY KEY,   -- from 1, without holes
+    sequence INTEGER NOT NULL,    -- of the record it keeps
+    body TEXT NOT NULL,           -- canonical JSON (RFC 8785)
+    hash BLOB NOT NULL            -- SHA-256 of the hash before it and the body
+) STRICT;
+CREATE TABLE chain_anchor (
+    id INTEGER PRIMARY KEY CHECK (id = 1),
+    number INTEGER NOT NULL,      -- the last entry that is gone, 0 if none
+    hash BLOB NOT NULL
+) STRICT;
+INSERT INTO chain_anchor VALUES (1, 0, zeroblob(32));
+"""
+
+MIGRATIONS: tuple[str, ...] = (FIRST, SECOND)
 """Script n brings a file of version n to version n + 1; one that has shipped is never edited."""
 
 VERSION = len(MIGRATIONS)

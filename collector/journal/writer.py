@@ -20,6 +20,7 @@ from typing import Self
 
 import apsw
 
+from collector.audit.chain import Signs
 from collector.core.records import Record
 from collector.errors import Bug, JournalError, JournalFull, WeirkeeperError
 from collector.journal import connect, rows
@@ -94,6 +95,7 @@ class Journal:
         queue_limit: int = QUEUE_LIMIT_RECORDS,
         check_s: float = 20.0,
         vfs: str | None = None,
+        signer: Signs | None = None,
     ) -> Self:
         """Open or create a journal for writing and start its thread.
 
@@ -107,6 +109,7 @@ class Journal:
             queue_limit: records that may wait.
             check_s: longest time for the check of an existing file.
             vfs: SQLite's name of the file system layer, None for the usual one.
+            signer: signs the heads of the audited record; None leaves them unsigned.
 
         Raises:
             JournalHeld: another process has it.
@@ -119,7 +122,7 @@ class Journal:
         now_us = wall_us()
         holder = Holder(file, now_us)
         try:
-            ledger = Ledger(file, now_us, check_s, vfs)
+            ledger = Ledger(file, now_us, check_s, vfs, signer)
         except BaseException:
             holder.release()
             raise
