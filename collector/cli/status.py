@@ -14,6 +14,8 @@ from collector.errors import ExitCode
 from collector.journal.reader import JournalReader
 from collector.reports.picture import ChangeLine, MachineLine, Picture, WellLine, draw_picture
 
+MOST_ALARMS = 6  # of them shown; "alarms" shows all
+
 
 def add_options(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
@@ -55,7 +57,7 @@ def picture_lines(picture: Picture, now_us: int) -> list[str]:
 def plant_lines(picture: Picture, now_us: int) -> list[str]:
     """The plant itself: panels, wells, machines and the last changes."""
     zone = ZoneInfo(picture.time_zone)
-    lines = _panel_lines(picture, zone, now_us)
+    lines = [*_alarm_lines(picture, zone, now_us), *_panel_lines(picture, zone, now_us)]
     if picture.wells:
         lines += ["", *table(("well", "water", "heights", "floats made"),
                              [_well_cells(well) for well in picture.wells])]  # fmt: skip
@@ -67,6 +69,24 @@ def plant_lines(picture: Picture, now_us: int) -> list[str]:
         lines += ["", "last changes (newest first)"]
         lines += [_change_line(change, zone, now_us) for change in picture.changes]
     return lines
+
+
+def _alarm_lines(picture: Picture, zone: ZoneInfo, now_us: int) -> list[str]:
+    """What is not normal, as far as there is room for it."""
+    if not picture.alarms:
+        return []
+    rows = [
+        [
+            alarm.title or alarm.alarm,
+            alarm.priority,
+            alarm.state + (" (unknown)" if alarm.unknown else ""),
+            local_time(alarm.since_utc_us, zone, now_us),
+        ]
+        for alarm in picture.alarms[:MOST_ALARMS]
+    ]
+    lines = [cut(line) for line in table(("alarm", "priority", "state", "since"), rows)]
+    left = len(picture.alarms) - len(rows)
+    return [*lines, *([f"and {left} more, see 'weirkeeper alarms'"] if left else []), ""]
 
 
 def _panel_lines(picture: Picture, zone: ZoneInfo, now_us: int) -> list[str]:

@@ -19,6 +19,7 @@ from collector.journal.reader import JournalReader
 from collector.plant.equipment import DosingPump, Filter, Machine, Well
 from collector.plant.load import parse_plant
 from collector.plant.model import Plant
+from collector.reports.alarm_standing import standing_alarms
 
 STALE_AFTER_US = 60_000_000
 CHANGES = 8
@@ -65,6 +66,18 @@ class MachineLine:
 
 
 @dataclass(frozen=True, slots=True)
+class AlarmLine:
+    """One alarm that is not normal; ``unknown`` where nobody knows if it still holds."""
+
+    alarm: str
+    title: str
+    priority: str
+    state: str
+    since_utc_us: int
+    unknown: bool
+
+
+@dataclass(frozen=True, slots=True)
 class ChangeLine:
     """One of the last changes of a point."""
 
@@ -82,6 +95,7 @@ class Picture:
     Args:
         as_of_utc_us: the collector's last sign; figures are valid then.
         holder: the process that writes the journal now, or None.
+        alarms: what is not normal, the gravest first.
         behind: for each outlet, records it has not confirmed.
     """
 
@@ -93,6 +107,7 @@ class Picture:
     journal: str
     journal_bytes: int
     newest_number: int
+    alarms: list[AlarmLine] = field(default_factory=list)
     panels: list[PanelLine] = field(default_factory=list)
     wells: list[WellLine] = field(default_factory=list)
     machines: list[MachineLine] = field(default_factory=list)
@@ -136,6 +151,12 @@ def draw_picture(path: Path, reader: JournalReader) -> Picture | None:
         journal=str(path),
         journal_bytes=reader.size_bytes(),
         newest_number=head,
+        alarms=[
+            AlarmLine(
+                one.subject, one.title, one.priority, one.state, one.since_utc_us, one.unknown
+            )
+            for one in standing_alarms(reader)
+        ],
         panels=[_panel_line(name, latest) for name in plant.panels],
         wells=[
             _well_line(name, part, latest)
