@@ -7,12 +7,16 @@ of IEC 62682 / ISA-18.2 (alarm state transition diagram, quoted from secondary s
 from __future__ import annotations
 
 import asyncio
+import contextlib
+import hashlib
 import json
+import sqlite3
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
 
+from collector.audit.chain import AUDITED
 from collector.core.alarms.states import State
 from collector.core.alarms.wire import alarm_of
 from collector.core.records import Quality, Record, RecordKind, Value
@@ -67,6 +71,23 @@ async def do(collector: DaemonProcess, verb: str, **details: Value) -> Outcome:
     """Hand an action in, as the command line does."""
     action = {"verb": verb, "about": ALARM, "by": "A. Warden", "way": "command line", **details}
     return await asyncio.to_thread(hand_in, collector.journal, action, 30.0)
+
+
+def chain_is_whole(collector: DaemonProcess) -> None:
+    """Every audited record is in it once, and each hash is that of the one before and the entry.
+
+    Reckoned here with SHA-256 of the standard library (FIPS 180-4) from the file's own bytes.
+    """
+    with contextlib.closing(sqlite3.connect(collector.journal)) as file:
+        rows = file.execute("SELECT number, sequence, body, hash FROM chain ORDER BY number")
+        entries = rows.fetchall()
+    assert [number for number, *_ in entries] == list(range(1, len(entries) + 1))
+    before = bytes(32)
+    for _, _, body, kept in entries:
+        before = hashlib.sha256(before + body.encode()).digest()
+        assert before == kept
+    audited = [r.sequence for r in collector.records() if r.kind in AUDITED]
+    assert [sequence for _, sequence, *_ in entries] == audited
 
 
 async def bring_into(wanted: State, meadow: Meadow, collector: DaemonProcess) -> None:
@@ -144,6 +165,7 @@ async def test_killed_in_a_state_it_is_in_that_state_after_the_start(
         assert alarm_of(moves(collector)[-1]).activation == 1
         assert await collector.stop() == 0
         assert are_contiguous(collector.records())
+        chain_is_whole(collector)
 
 
 async def test_what_was_handed_in_while_it_was_down_is_done_at_the_start(
