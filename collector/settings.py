@@ -114,14 +114,10 @@ class RulesSettings(Section):
 
 
 class AuditSettings(Section):
-    """The audited record of alarms and actions, which is part of the journal."""
+    """The audited record of alarms and actions; its key lies beside the journal if not said."""
 
-    key_file: Annotated[
-        Path | None, Field(description="private key of the signed heads, beside the journal")
-    ] = None
-    keep_years: Annotated[
-        float, Field(ge=1, le=100, description="how long the audited record is kept at least")
-    ] = 5.0
+    key_file: Path | None = None
+    keep_years: Annotated[float, Field(ge=1, le=100, description="least time it is kept")] = 5.0
 
 
 class LogSettings(Section):
