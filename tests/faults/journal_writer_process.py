@@ -8,9 +8,10 @@ from __future__ import annotations
 import os
 import random
 from collections.abc import Sequence
+from dataclasses import replace
 from multiprocessing.connection import Connection
 
-from collector.core.records import Record
+from collector.core.records import Record, RecordKind
 from collector.journal import Journal
 from tests.unit.journal.samples import START_US, contact
 
@@ -39,6 +40,9 @@ def write_until_killed(path: str, pipe: Connection, seed: int) -> None:
     while True:
         count = rng.choice([1, 2, 10, 100, 500])
         batch = [contact(number + i, f"works.c{(number + i) % 40}") for i in range(1, count + 1)]
+        for place, record in enumerate(batch):
+            if record.at_us % (400 * 1_000_000) == 0:
+                batch[place] = replace(record, kind=RecordKind.COLLECTOR)  # audited
         state = f"after {number + count}" if rng.random() < 0.5 else None
         if not journal.submit(batch, state=state):
             journal.flush()

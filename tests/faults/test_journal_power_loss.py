@@ -5,16 +5,18 @@ from __future__ import annotations
 import random
 import tempfile
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import apsw
 import pytest
 
-from collector.core.records import Record
+from collector.core.records import Record, RecordKind
 from collector.errors import JournalError
 from collector.journal import Journal, JournalReader, connect
 from tests.faults.faulty_disk import MEMORY, PowerCut, RecordingDisk, Step, cut_power
 from tests.unit.journal.samples import contact, contacts, wall_us
+from tests.unit.journal.test_chain import check_chain
 
 CUTS = 240
 PADDING = "a reason so long that it is written out in each record. " * 8
@@ -55,7 +57,8 @@ def come_back(directory: Path, left: PowerCut) -> None:
 
 
 def check(path: Path, acknowledged: int) -> None:
-    """The journal opens with its full check, holds all that was acknowledged, and goes on."""
+    """The journal opens with its full check, holds all that was acknowledged, and goes on; the
+    chain of the audited record is whole."""
     with Journal.open(path, wall_us=wall_us) as journal:
         assert journal.checked
         head = journal.head
@@ -68,6 +71,7 @@ def check(path: Path, acknowledged: int) -> None:
         assert all(record.value == record.sequence for record in kept)
         state = reader.state()
         assert state is None or state[1] == f"after {state[0]}"
+    check_chain(path)
 
 
 def many_batches(count: int) -> list[list[Record]]:
@@ -76,7 +80,9 @@ def many_batches(count: int) -> list[list[Record]]:
     batches, number = [], 1
     for _ in range(count):
         length = rng.choice([1, 1, 2, 5, 30])
-        batches.append(contacts(number, number + length - 1, padding=PADDING))
+        batch = contacts(number, number + length - 1, padding=PADDING)
+        batch[0] = replace(batch[0], kind=RecordKind.COLLECTOR)  # audited
+        batches.append(batch)
         number += length
     return batches
 
@@ -84,7 +90,7 @@ def many_batches(count: int) -> list[list[Record]]:
 def test_nothing_acknowledged_is_lost_at_any_cut(directory: Path) -> None:
     """At 240 instants spread over opening, commits, the log brought into the database and closing,
     with unsynced writes dropped, kept or torn: every acknowledged record is there, numbers have no
-    holes, the file is sound and can be written to."""
+    holes, the chain is whole, the file is sound and can be written to."""
     steps = record_a_life(directory / "j", many_batches(60), size_limit_bytes=1 << 20)
     syncs_of_the_database = [s for s in steps if s.what == "sync" and s.path.endswith("j")]
     assert len(syncs_of_the_database) > 5, "the log must have been brought into the database"
