@@ -17,6 +17,7 @@ import structlog
 
 from collector import __version__, intray_files
 from collector.action_taking import ActionTaking
+from collector.audit.keys import default_key_path, open_signer
 from collector.clock import MICROSECONDS, Clock, SystemClock, maybe_synchronised
 from collector.continuation import boot_id, continue_from
 from collector.core.catalogue import Catalogue
@@ -36,7 +37,8 @@ from collector.own_watch import OwnWatch, behind_s
 from collector.plant_file import PlantFile, read_plant_file
 from collector.recorder import Recorder
 from collector.rule_files import KIND as RULES
-from collector.rule_files import RuleFiles, read_rule_files
+from collector.rule_files import SERVICE_KIND, RuleFiles, read_rule_files
+from collector.rulebook.service_load import ServiceSet
 from collector.service_manager import Pulse, ServiceManager
 from collector.settings import Settings
 
@@ -135,7 +137,8 @@ class Daemon:
             for problem in refused.problems:
                 log.error("files refused, the old ones stay in force", problem=str(problem))
             return
-        if (plant_file.hash, rules.hash) == (self.plant_file.hash, self.rules.hash):
+        fresh = (plant_file.hash, rules.hash, rules.tasks.hash)
+        if fresh == (self.plant_file.hash, self.rules.hash, self.rules.tasks.hash):
             self._changed = None
             log.info("files unchanged")
         else:
@@ -153,6 +156,7 @@ class Daemon:
             on_commit=self._on_commit,
             on_trouble=self._on_trouble,
             outlets=self._configured,
+            signer=open_signer(self.settings.audit.key_file or default_key_path(settings.path)),
         )
         self.journal.failed.add_done_callback(self._on_journal_ended)
         try:
@@ -186,7 +190,9 @@ class Daemon:
             Record(RecordKind.COLLECTOR, f"collector.{happened}", now_us, utc_us, now_us,
                    __version__)
         ]  # fmt: skip
-        files: dict[str, PlantFile | RuleFiles] = {"plant": self.plant_file, RULES: self.rules}
+        files: dict[str, PlantFile | RuleFiles | ServiceSet] = {
+            "plant": self.plant_file, RULES: self.rules, SERVICE_KIND: self.rules.tasks,
+        }  # fmt: skip
         for kind, file in files.items():
             in_force = self.reader.configuration_in_force(kind)
             if in_force is None or in_force.hash != file.hash:

@@ -20,11 +20,13 @@ from collector.cli import (
     demo,
     findings,
     flows,
+    logbook,
     loopcheck,
     recompute,
     rehearse,
     run,
     runtime,
+    service,
     status,
 )
 from collector.cli.command import Answer, Command, near
@@ -38,6 +40,8 @@ COMMANDS: tuple[Command, ...] = (
     status.COMMAND,
     alarms.COMMAND,
     findings.COMMAND,
+    service.COMMAND,
+    logbook.COMMAND,
     flows.COMMAND,
     runtime.COMMAND,
     cycles.COMMAND,

@@ -130,6 +130,11 @@ def when(text: str) -> str:
     return text
 
 
+def instant_of(text: str, zone: tzinfo) -> int:
+    """The instant a text of ``when`` means, a date its begin; UTC in microseconds."""
+    return _instant(text, zone, after=False)
+
+
 def _instant(text: str, zone: tzinfo, *, after: bool) -> int:
     if DATE.fullmatch(text):
         day = date.fromisoformat(text) + timedelta(days=1 if after else 0)

@@ -8,6 +8,8 @@ file gives the machine no such contact or curve, is left out for it.
 
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -64,6 +66,17 @@ class ServiceSet:
     files: tuple[tuple[str, str], ...]
     rules: tuple[ServiceRule, ...]
 
+    @property
+    def hash(self) -> str:
+        """SHA-256 of the files' names, without their directories, and texts, in hexadecimal."""
+        named = [[Path(path).name, text] for path, text in self.files]
+        return hashlib.sha256(json.dumps(named).encode()).hexdigest()
+
+    @property
+    def text(self) -> str:
+        """All files as JSON: a list of name and text of each."""
+        return json.dumps(self.files, ensure_ascii=False, indent=1)
+
 
 @dataclass(frozen=True, slots=True)
 class _Task:
@@ -89,6 +102,11 @@ class _Reading:
     trees: list[SourceTree] = field(default_factory=list)
     tasks: dict[str, _Task] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
+
+
+def is_service(text: str) -> bool:
+    """Whether a rule file is one of service, by its top key."""
+    return re.search(r"^[\"']?service[\"']?\s*:", text, re.MULTILINE) is not None
 
 
 def read_service_rules(paths: Sequence[Path], plant: Plant) -> ServiceSet:

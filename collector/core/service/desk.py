@@ -90,6 +90,7 @@ class ServiceDesk:
                 if isinstance(interval, UseInterval):
                     self._uses.setdefault(_key(rule, interval), UseHistory())
         self._today = self._day(start_us)
+        self._begun = False  # whether anything was told at all
 
     # --- what comes in --------------------------------------------------------------------------
 
@@ -107,6 +108,9 @@ class ServiceDesk:
                 if isinstance(value, int | float) and not isinstance(value, bool):
                     self._uses[told.subject].take(float(value), told.low, told.high)
         today = self._day(at_us)
+        if not self._begun:
+            self._begun = True
+            return self.tell(facts, at_us)
         if today == self._today:
             return []
         for use in self._uses.values():
@@ -268,7 +272,7 @@ class ServiceDesk:
     def save(self) -> Saved:
         """Its state as plain JSON values."""
         return {
-            "today": self._today,
+            "today": self._today, "begun": self._begun,
             "uses": json.dumps({key: use.save() for key, use in self._uses.items()}),
             "tasks": json.dumps(
                 {
@@ -284,6 +288,7 @@ class ServiceDesk:
     def restore(self, saved: Saved) -> None:
         """Take back a state from ``save``; tasks that are gone are forgotten, new ones start."""
         self._today = int(str(saved.get("today", self._today)))
+        self._begun = bool(saved.get("begun"))
         uses: Mapping[str, list[list[float]]] = json.loads(str(saved.get("uses", "{}")))
         for key, rows in uses.items():
             if key in self._uses:
