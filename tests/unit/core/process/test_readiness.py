@@ -11,7 +11,8 @@ from collector.core.records import Derived, Output, PointChanged, Quality
 from collector.plant.equipment import Pump
 
 PUMPS = {
-    "p1": Pump(kind="pump", title="1", well="sump", run="a.run_1", fault="a.fault_1", auto="a.auto_1"),
+    "p1": Pump(kind="pump", title="1", well="sump", run="a.run_1", fault="a.fault_1",
+               auto="a.auto_1"),
     "p2": Pump(kind="pump", title="2", well="sump", run="b.run_2", auto="b.auto_2"),
 }  # fmt: skip
 HEALTHY = {
