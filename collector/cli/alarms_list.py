@@ -6,9 +6,9 @@ import argparse
 import textwrap
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
-from typing import Any
 from zoneinfo import ZoneInfo
 
+from collector.cli.alarms_rows import COLUMNS, flat_row, full_row, gap_row, standing_row
 from collector.cli.command import Answer
 from collector.cli.options import add_journal, add_settings
 from collector.cli.spans import (
@@ -25,20 +25,17 @@ from collector.cli.tables import WIDTH, cut, duration, local_time, table
 from collector.clock import SystemClock
 from collector.core.alarms.rule import Priority
 from collector.core.calendar import begin_of
+from collector.core.diagnosis.wording import CAUTIONS
 from collector.errors import ExitCode
 from collector.journal.reader import JournalReader
-from collector.reports.alarm_history import History, Wanted, read_history
+from collector.reports.alarm_history import Gap, History, Wanted, read_history
 from collector.reports.alarm_rows import Activation
-from collector.reports.alarm_standing import Standing, known_subjects, standing_alarms
+from collector.reports.alarm_standing import Standing, known_subjects, standing_alarms, unwatched
+from collector.reports.picture import STALE_AFTER_US
 from collector.rules_in_force import rules_in_force
 
 INDENT = "    "
 PRIORITIES = [priority.word for priority in reversed(Priority)]
-COLUMNS = (
-    "began", "ended", "equipment", "rule", "activation", "priority", "title", "known_s",
-    "at_least_s", "at_most_s", "acknowledged", "acknowledged_by", "cause", "corrective_action",
-    "first_out", "follows", "chattering", "covered", "stands",
-)  # fmt: skip
 
 
 def add_which(parser: argparse.ArgumentParser, *, span: bool) -> None:
@@ -90,6 +87,7 @@ def wanted_of(options: argparse.Namespace, known: Collection[str]) -> Wanted:
 def now(options: argparse.Namespace) -> Answer:
     """What is not normal; exit code 1 says that an alarm stands or waits for somebody."""
     reader, plant = open_journal(options)
+    zone, now_us = ZoneInfo(plant.plant.time_zone), SystemClock().wall_us()
     with reader:
         rules = rules_in_force(reader, plant)
         wanted = wanted_of(options, known_subjects(reader, rules))
@@ -99,21 +97,38 @@ def now(options: argparse.Namespace) -> Answer:
             if wanted.takes(line.subject)
             and (not wanted.priorities or line.priority in wanted.priorities)
         ]
-    zone = ZoneInfo(plant.plant.time_zone)
-    data = [_standing_row(line, zone) for line in lines]
+        gaps = unwatched(reader, plant.panels)
+        as_of_us = newest_utc_us(reader)
+    data = {
+        "as_of": rfc3339_local(as_of_us, zone),
+        "alarms": [standing_row(line, zone) for line in lines],
+        "not_watched": [gap_row(gap, zone) for gap in gaps],
+    }
     calls = any(not line.set_aside for line in lines)
     code = ExitCode.ANSWER_IS_NO if calls else ExitCode.DONE
-    if not lines:
-        return Answer("no alarm stands, as far as known", data, code)
-    text = [line for one in lines for line in _standing_text(one, zone)]
-    return Answer("\n".join([*text, *_cautions(lines)]).rstrip(), data, code)
+    text = [told for one in lines for told in _standing_text(one, zone, now_us)]
+    text = text or ["no alarm stands, as far as known"]
+    unknown = _unknown_lines(gaps, as_of_us, now_us, zone)
+    return Answer("\n".join([*text, *unknown, *_cautions(lines)]).rstrip(), data, code)
 
 
-def _standing_text(one: Standing, zone: ZoneInfo) -> list[str]:
+def _unknown_lines(gaps: Iterable[Gap], as_of_us: int, now_us: int, zone: ZoneInfo) -> list[str]:
+    """Why not everything is known."""
+    found = [
+        cut(f"! {gap.panel}: {gap.reason} since {local_time(gap.from_utc_us, zone)}, "
+            "its alarms are unknown")
+        for gap in gaps
+    ]  # fmt: skip
+    if now_us - as_of_us > STALE_AFTER_US:
+        found.append(f"! the collector's last sign is of {local_time(as_of_us, zone)}")
+    return [*found, ""] if found else []
+
+
+def _standing_text(one: Standing, zone: ZoneInfo, now_us: int) -> list[str]:
     """An alarm in full: what it is, since when, what to do."""
     head = f"{one.priority.upper()}  {one.title or one.subject}"
     told = [cut(head), cut(f"{INDENT}{one.subject}, {_state_text(one)}")]
-    age_s = max(0, SystemClock().wall_us() - one.since_utc_us) / 1e6
+    age_s = max(0, now_us - one.since_utc_us) / 1e6
     since = f"since {local_time(one.since_utc_us, zone)}, for {duration(age_s)}"
     told.append(INDENT + since + (", the first of a burst" if one.first_out else ""))
     if one.unknown:
@@ -142,33 +157,22 @@ def _wrapped(text: str) -> list[str]:
 
 def _cautions(lines: Iterable[Standing]) -> list[str]:
     """Every caution of what is to be done, in full, once."""
-    found: list[str] = []
+    found: dict[str, None] = {}
     for one in lines:
-        if one.rule is not None and one.rule.caution and not one.set_aside:
-            found += [part for part in one.rule.caution.splitlines() if part not in found]
+        if one.rule is None or one.set_aside:
+            continue
+        own_words = one.rule.caution
+        for caution in CAUTIONS.values():
+            if caution in own_words:
+                found[caution] = None
+                own_words = own_words.replace(caution, "")
+        if own_words.strip():
+            found[" ".join(own_words.split())] = None
     return [
         line
-        for part in found
-        for line in textwrap.wrap(f"caution: {part}", WIDTH, subsequent_indent=INDENT)
+        for caution in found
+        for line in textwrap.wrap(f"caution: {caution}", WIDTH, subsequent_indent=INDENT)
     ]
-
-
-def _standing_row(one: Standing, zone: ZoneInfo) -> dict[str, Any]:
-    rule = one.rule
-    return {
-        "alarm": one.subject, "activation": one.activation, "state": one.state,
-        "priority": one.priority, "title": one.title,
-        "since": rfc3339_local(one.since_utc_us, zone),
-        "in_state_since": rfc3339_local(one.state_since_utc_us, zone),
-        "first_out": one.first_out, "follows": one.follows or None, "unknown": one.unknown,
-        "waits_for_acknowledgement": one.waits, "until": one.until,
-        "by": one.actor or None, "reason": one.reason or None,
-        "causes": [] if rule is None else list(rule.causes),
-        "consequence": None if rule is None else rule.consequence,
-        "response": None if rule is None else rule.response,
-        "respond_within_s": None if rule is None else rule.respond_within_s,
-        "caution": None if rule is None else rule.caution or None,
-    }  # fmt: skip
 
 
 # --- history --------------------------------------------------------------------------------------
@@ -177,9 +181,10 @@ def _standing_row(one: Standing, zone: ZoneInfo) -> dict[str, Any]:
 def history(options: argparse.Namespace) -> Answer:
     """What stood in a time, open alarms included."""
     past, span = read_past(options)
-    rows = [_row(one, span.zone) for one in past.activations]
     if options.csv:
-        return Answer(csv_text(COLUMNS, rows), rows)
+        flat = [flat_row(one, span.zone) for one in past.activations]
+        return Answer(csv_text(COLUMNS, flat), flat)
+    rows = [full_row(one, span.zone) for one in past.activations]
     if not rows:
         return Answer("no alarm stood in that time, as far as known", rows)
     return Answer("\n".join(_table(past.activations, span.zone)), rows)
@@ -189,7 +194,7 @@ def incomplete(options: argparse.Namespace) -> Answer:
     """What still lacks a cause or an action; exit code 1 says that something does."""
     past, span = read_past(options)
     lacking = [one for one in past.activations if not (one.cause and one.corrective_action)]
-    rows = [_row(one, span.zone) for one in lacking]
+    rows = [full_row(one, span.zone) for one in lacking]
     for row in rows:
         row["missing"] = [each for each in ("cause", "corrective_action") if not row[each]]
     if not rows:
@@ -263,34 +268,3 @@ def _explained(one: Activation) -> str:
     return {(True, True): "both", (True, False): "cause", (False, True): "action"}.get(
         (bool(one.cause), bool(one.corrective_action)), "neither"
     )
-
-
-def _row(one: Activation, zone: ZoneInfo) -> dict[str, Any]:
-    def dated(utc_us: int | None) -> str | None:
-        return None if utc_us is None else rfc3339_local(utc_us, zone)
-
-    return {
-        "began": dated(one.began_utc_us), "began_not_before": dated(one.began_after_utc_us),
-        "ended": dated(one.ended_utc_us), "equipment": one.equipment, "rule": one.rule,
-        "activation": one.activation, "priority": one.priority, "title": one.title,
-        "known_s": one.known_s, "at_least_s": one.low_s, "at_most_s": one.high_s,
-        "acknowledged": dated(one.acknowledged_utc_us), "acknowledged_by": one.acknowledged_by,
-        "cause": one.cause, "corrective_action": one.corrective_action,
-        "first_out": one.first_out, "follows": one.follows or None,
-        "chattering": one.chattering, "covered": one.covered, "stands": one.open,
-        "unknown": [[dated(since), dated(until)] for since, until in one.unknown_spans],
-        "steps": [
-            {
-                "at": dated(step.utc_us), "what": step.happening, "state": step.state,
-                "by": step.actor or None, "reason": step.reason or None,
-            }
-            for step in one.steps
-        ],
-        "notes": [
-            {
-                "at": dated(note.utc_us), "by": note.actor, "cause": note.cause,
-                "corrective_action": note.corrective_action, "comment": note.comment,
-            }
-            for note in one.notes
-        ],
-    }  # fmt: skip

@@ -5,17 +5,15 @@ Times here are plant time, so that a stepped wall clock makes no alarm longer or
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from collector.core.alarms import states
-from collector.core.records import AlarmMoved, Record, Value
 from collector.reports.alarm_rows import Activation, Note, Step
+from collector.reports.audited import Told
 from collector.reports.eras import Eras
 
 COVERED = frozenset(state.value for state in states.COVERED)
 ENDING = (states.CLEARED, states.WITHDRAWN)
-NOTED = ("cause", "corrective_action", "comment")
 
 
 @dataclass(slots=True)
@@ -103,24 +101,39 @@ class Period:
         return found
 
 
-def follow(draft: Draft, record: Record, move: AlarmMoved) -> None:
+def drafted(told: Told) -> Draft:
+    """The activation that a move of an alarm begins."""
+    details = told.details
+    return Draft(
+        told.subject, details["activation"], details.get("priority", ""), details.get("title", ""),
+        told.at_us, told.after_us, told.utc_us, details.get("follows", ""),
+        details["state"] in COVERED,
+    )  # fmt: skip
+
+
+def follow(draft: Draft, told: Told) -> None:
     """Take over what a move says of an activation."""
-    actor, reason = (str(move.details.get(each) or "") for each in ("actor", "reason"))
-    happening = move.happening
-    draft.steps.append(Step(record.utc_us, move.state, happening, actor, reason))
+    details, happening = told.details, told.details["happening"]
+    actor, reason = details.get("actor", ""), details.get("reason", "")
+    draft.steps.append(Step(told.utc_us, details["state"], happening, actor, reason))
     if happening == states.BECAME_UNKNOWN:
         if draft.unknown_since_us is None:
-            draft.unknown_since_us = record.after_us
+            draft.unknown_since_us = told.after_us
         return
-    if draft.unknown_since_us is not None and happening in (states.BECAME_KNOWN, *ENDING):
-        draft.unknown.append((draft.unknown_since_us, record.at_us))
+    ends = happening in ENDING
+    if draft.unknown_since_us is not None and (ends or happening == states.BECAME_KNOWN):
+        draft.unknown.append((draft.unknown_since_us, told.at_us))
         draft.unknown_since_us = None
-    if happening in ENDING and draft.ended_us is None:
-        draft.ended_us, draft.ended_utc_us = record.at_us, record.utc_us
+    if ends and draft.ended_us is None:
+        draft.ended_us, draft.ended_utc_us = told.at_us, told.utc_us
     elif happening == states.ACKNOWLEDGED and draft.acknowledged_utc_us is None:
-        draft.acknowledged_utc_us, draft.acknowledged_by = record.utc_us, actor
+        draft.acknowledged_utc_us, draft.acknowledged_by = told.utc_us, actor
 
 
-def maybe_text(details: Mapping[str, Value], name: str) -> str | None:
-    value = details.get(name)
-    return None if value is None else str(value)
+def noted(told: Told) -> Note:
+    """The note that an action is."""
+    details = told.details
+    return Note(
+        told.utc_us, details["actor"], details.get("cause"), details.get("corrective_action"),
+        details.get("comment"),
+    )  # fmt: skip

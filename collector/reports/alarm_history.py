@@ -9,29 +9,19 @@ The record is read once, from its begin, and only what belongs to the alarms ask
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 
-from collector.core.alarms.actions import action_of
-from collector.core.alarms.wire import alarm_of
+from collector.audit.chain import AUDITED
 from collector.core.records import Record, RecordKind
 from collector.journal.reader import JournalReader
-from collector.reports.alarm_drafts import COVERED, NOTED, Draft, Period, follow, maybe_text
+from collector.reports.alarm_drafts import Draft, Period, drafted, follow, noted
 from collector.reports.alarm_performance import chatters
-from collector.reports.alarm_rows import Activation, Note
+from collector.reports.alarm_rows import Activation
+from collector.reports.audited import Told, audited, no_search_for_garbage, told_by
 from collector.reports.eras import Eras
 
-PAGE = 5_000
-KINDS = (
-    RecordKind.ALARM,
-    RecordKind.ACTION,
-    RecordKind.PANEL_LOST,
-    RecordKind.PANEL_RETURNED,
-    RecordKind.COLLECTOR,
-    RecordKind.CONFIGURATION,
-    RecordKind.CLOCK,
-)
-FOLLOWS = '"follows":'
+KINDS = AUDITED
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,15 +109,7 @@ def read_history(
         signs_us.append(alive.utc_us)
     known_us = max(signs_us)
     to_us = min(to_utc_us, max(known_us, now_utc_us or 0) + 1)
-    return build_history(audited(reader), from_utc_us, to_us, known_us, wanted)
-
-
-def audited(reader: JournalReader) -> Iterator[Record]:
-    """All records that tell of alarms, actions and gaps, in order."""
-    sequence = 0
-    while page := reader.records_after(sequence, PAGE, KINDS):
-        sequence = page[-1].sequence
-        yield from page
+    return history_of(audited(reader), from_utc_us, to_us, known_us, wanted)
 
 
 def build_history(
@@ -137,7 +119,7 @@ def build_history(
     known_until_utc_us: int,
     wanted: Wanted = Wanted(),
 ) -> History:
-    """What a period saw, from audited records.
+    """What a period saw, from records.
 
     Args:
         records: in order, from the first one on; other kinds than ``KINDS`` are passed over.
@@ -145,10 +127,23 @@ def build_history(
         known_until_utc_us: the last sign of the collector.
         wanted: which alarms.
     """
+    told = (told_by(record) for record in records if record.kind in KINDS)
+    return history_of(told, from_utc_us, to_utc_us, known_until_utc_us, wanted)
+
+
+def history_of(
+    everything: Iterable[Told],
+    from_utc_us: int,
+    to_utc_us: int,
+    known_until_utc_us: int,
+    wanted: Wanted = Wanted(),
+) -> History:
+    """The same from the audited record, opened; see ``build_history``."""
     past = _Past(wanted)
-    for record in records:
-        past.take(record)
-    return past.history(from_utc_us, to_utc_us, known_until_utc_us)
+    with no_search_for_garbage():
+        for told in everything:
+            past.take(told)
+        return past.history(from_utc_us, to_utc_us, known_until_utc_us)
 
 
 class _Past:
@@ -166,31 +161,31 @@ class _Past:
         self._began_utc_us: int | None = None
         self._led: set[str] = set()  # first of a burst of which others are not asked for
 
-    def take(self, record: Record) -> None:
-        offset_us = record.utc_us - record.at_us
+    def take(self, told: Told) -> None:
+        offset_us = told.utc_us - told.at_us
         if not self._offsets_us:
             self._offsets_us.append(offset_us)
-            self._began_utc_us = record.utc_us
+            self._began_utc_us = told.utc_us
         elif offset_us != self._offsets_us[-1]:
             self._offsets_us.append(offset_us)
-            self._era_begins_us.append(record.at_us)
-        if record.kind is RecordKind.ALARM:
-            if self._means(record.subject):
-                self._alarm(record)
-            elif FOLLOWS in str(record.value):
-                self._led.add(str(alarm_of(record).details["follows"]))
-        elif record.kind is RecordKind.ACTION:
-            if record.subject in self._latest:
-                self._action(record)
-        elif record.kind is RecordKind.PANEL_LOST:
-            self._gap_of.setdefault(record.subject, len(self._gaps))
-            if self._gap_of[record.subject] == len(self._gaps):
-                began_us = record.after_us + offset_us
-                self._gaps.append(Gap(record.subject, began_us, None, record.reason))
-        elif record.kind is RecordKind.PANEL_RETURNED:
-            place = self._gap_of.pop(record.subject, None)
+            self._era_begins_us.append(told.at_us)
+        if told.kind is RecordKind.ALARM:
+            if self._means(told.subject):
+                self._alarm(told)
+            elif "follows" in told.details:
+                self._led.add(told.details["follows"])
+        elif told.kind is RecordKind.ACTION:
+            if told.subject in self._latest:
+                self._action(told)
+        elif told.kind is RecordKind.PANEL_LOST:
+            if told.subject not in self._gap_of:
+                self._gap_of[told.subject] = len(self._gaps)
+                began_us = told.after_us + offset_us
+                self._gaps.append(Gap(told.subject, began_us, None, told.reason))
+        elif told.kind is RecordKind.PANEL_RETURNED:
+            place = self._gap_of.pop(told.subject, None)
             if place is not None:
-                self._gaps[place] = replace(self._gaps[place], to_utc_us=record.utc_us)
+                self._gaps[place] = replace(self._gaps[place], to_utc_us=told.utc_us)
 
     def _means(self, subject: str) -> bool:
         found = self._takes.get(subject)
@@ -198,30 +193,24 @@ class _Past:
             found = self._takes[subject] = self._wanted.takes(subject)
         return found
 
-    def _alarm(self, record: Record) -> None:
-        move = alarm_of(record)
-        key = (record.subject, move.activation)
+    def _alarm(self, told: Told) -> None:
+        number = told.details["activation"]
+        key = (told.subject, number)
         draft = self._drafts.get(key)
-        if draft is None and move.activation:
-            details = move.details
-            draft = self._drafts[key] = self._latest[record.subject] = Draft(
-                record.subject, move.activation, str(details.get("priority") or ""),
-                str(details.get("title") or ""), record.at_us, record.after_us, record.utc_us,
-                str(details.get("follows") or ""), move.state in COVERED,
-            )  # fmt: skip
+        if draft is None and number:
+            draft = self._drafts[key] = self._latest[told.subject] = drafted(told)
         if draft is not None:
-            follow(draft, record, move)
+            follow(draft, told)
 
-    def _action(self, record: Record) -> None:
-        action = action_of(record.subject, record.at_us, str(record.value))
-        if action.verb != "note" or action.details.get("refused"):
+    def _action(self, told: Told) -> None:
+        details = told.details
+        if details.get("verb") != "note" or details.get("refused"):
             return
-        number = action.details.get("activation")
-        draft = self._latest[record.subject]
-        if isinstance(number, int):
-            draft = self._drafts.get((record.subject, number), draft)
-        words = (maybe_text(action.details, each) for each in NOTED)
-        draft.notes.append(Note(record.utc_us, action.actor, *words))
+        draft = self._latest[told.subject]
+        number = details.get("activation")
+        if number is not None:
+            draft = self._drafts.get((told.subject, number), draft)
+        draft.notes.append(noted(told))
 
     def history(self, from_utc_us: int, to_utc_us: int, known_until_utc_us: int) -> History:
         """What a period saw of what was taken."""

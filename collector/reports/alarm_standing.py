@@ -5,7 +5,7 @@ The newest record of a subject is never deleted, so nothing that stands can be m
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 
 from collector.core.alarms import states
@@ -15,6 +15,7 @@ from collector.core.alarms.wire import alarm_of
 from collector.core.records import Quality, Record, RecordKind
 from collector.journal.reader import JournalReader
 from collector.reports.alarm_drafts import COVERED
+from collector.reports.alarm_history import Gap
 from collector.reports.eras import ALL, EVER_US
 
 WAITING = frozenset(
@@ -84,6 +85,19 @@ def standing_alarms(reader: JournalReader, rules: Iterable[AlarmRule] = ()) -> l
     led = {one.follows for one in found}
     marked = (replace(one, first_out=f"{one.subject}#{one.activation}" in led) for one in found)
     return sorted(marked, key=_rank)
+
+
+def unwatched(reader: JournalReader, panels: Collection[str]) -> list[Gap]:
+    """Panels that do not answer now, and since when."""
+    latest = reader.latest((RecordKind.PANEL_LOST, RecordKind.PANEL_RETURNED))
+    found = []
+    for panel in panels:
+        lost = latest.get((RecordKind.PANEL_LOST, panel))
+        back = latest.get((RecordKind.PANEL_RETURNED, panel))
+        if lost is not None and (back is None or back.sequence < lost.sequence):
+            since_us = lost.utc_us - (lost.at_us - lost.after_us)
+            found.append(Gap(panel, since_us, None, lost.reason))
+    return found
 
 
 def _standing(reader: JournalReader, newest: Record, rule: AlarmRule | None) -> Standing:

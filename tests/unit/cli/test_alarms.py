@@ -23,9 +23,11 @@ from tests.unit.reports.alarms_on_paper import (
     MINUTE_US,
     NOON_US,
     cleared,
+    lost,
     moved,
     noted,
     raised,
+    returned,
 )
 
 HIGH = "sump.level_high"
@@ -97,9 +99,10 @@ def test_what_stands_is_told_with_what_to_do_and_the_cautions_in_full(
 
 def test_now_is_the_same_with_and_without_its_word(journal: Path, shell: Shell) -> None:
     """Also as JSON, and with options before the word."""
-    (row,) = shell("alarms --json --journal", journal).data
-    assert shell("alarms now --json --journal", journal).data == [row]
-    assert shell(f"alarms --json --journal {journal} now").data == [row]
+    data = shell("alarms --json --journal", journal).data
+    assert shell("alarms now --json --journal", journal).data == data
+    assert shell(f"alarms --json --journal {journal} now").data == data
+    (row,) = data["alarms"]
     assert (row["alarm"], row["priority"], row["first_out"]) == (HIGH, "high", False)
     assert row["response"] == "look at the pumps and call the tanker"
     assert row["respond_within_s"] == 1800.0
@@ -121,8 +124,9 @@ def test_the_highest_priority_is_told_first(tmp_path: Path, shell: Shell) -> Non
         ],
     )  # fmt: skip
     said = shell("alarms --json --journal", path)
-    assert [row["alarm"] for row in said.data] == [HIGH, PUMP, "pump_2.tripped"]
-    assert [row["first_out"] for row in said.data] == [False, True, False]
+    rows = said.data["alarms"]
+    assert [row["alarm"] for row in rows] == [HIGH, PUMP, "pump_2.tripped"]
+    assert [row["first_out"] for row in rows] == [False, True, False]
     said = shell("alarms --equipment pump_2 --journal", path)
     assert said.code == ExitCode.DONE
     assert "until 2026-07-02T07:00:00+01:00" in said.out
@@ -145,7 +149,22 @@ def test_without_alarms_nothing_is_claimed_beyond_what_is_known(
     """Code 0."""
     path = journal_of(tmp_path / "journal", [raised(0, HIGH), cleared(1, HIGH, state="normal")])
     said = shell("alarms --journal", path)
-    assert (said.code, said.out) == (ExitCode.DONE, "no alarm stands, as far as known\n")
+    assert said.code == ExitCode.DONE
+    assert said.out.startswith("no alarm stands, as far as known\n")
+    assert "the collector's last sign is of 2026-07-01" in said.out
+
+
+def test_a_panel_that_does_not_answer_is_told_with_what_follows(
+    tmp_path: Path, shell: Shell
+) -> None:
+    """Since its last answer, not since that was noticed; gone when it answers again."""
+    path = journal_of(tmp_path / "journal", [lost(2 * MINUTE_US, 0, "meadow")])
+    said = shell("alarms --journal", path)
+    assert "! meadow: link lost since 2026-07-01 13:00:00, its alarms are unknown" in said.out
+    path = journal_of(
+        tmp_path / "other", [lost(2 * MINUTE_US, 0, "meadow"), returned(HOUR_US, "meadow")]
+    )
+    assert shell("alarms --json --journal", path).data["not_watched"] == []
 
 
 # --- the past -------------------------------------------------------------------------------------

@@ -6,9 +6,11 @@ Lengths are checked against differences of the dates that were put in.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 
 from collector.core.records import Record, RecordKind
-from collector.reports.alarm_history import Gap, History, Wanted, build_history
+from collector.journal import Journal, JournalReader
+from collector.reports.alarm_history import Gap, History, Wanted, build_history, read_history
 from collector.reports.alarm_rows import Activation
 from tests.unit.reports.alarms_on_paper import (
     DAY_US,
@@ -36,7 +38,11 @@ def history(
     """What a period around noon saw."""
     known_us = to_us if known_us is None else known_us
     return build_history(
-        records, NOON_US + from_us, NOON_US + to_us, NOON_US + known_us, wanted or Wanted()
+        records,
+        NOON_US + from_us,
+        NOON_US + to_us,
+        NOON_US + known_us,
+        wanted or Wanted(),
     )
 
 
@@ -235,3 +241,25 @@ def test_the_record_says_since_when_it_is() -> None:
     """Before its first entry nothing is known."""
     assert history([]).began_utc_us is None
     assert history([raised(5)]).began_utc_us == NOON_US + 5
+
+
+def test_the_audited_record_tells_the_same_as_the_records(tmp_path: Path) -> None:
+    """Whether opened from the chain or from the records that went into it, to the last word."""
+    records = [
+        raised(0),
+        raised(1, PUMP, follows=f"{HIGH}#1"),
+        lost(32 * MINUTE_US, 30 * MINUTE_US),
+        moved(32 * MINUTE_US, "became unknown", after_us=30 * MINUTE_US),
+        returned(HOUR_US),
+        cleared(HOUR_US),
+        noted(2 * HOUR_US, cause="Sturm über dem See", corrective_action="float cleaned"),
+    ]
+    path = tmp_path / "journal"
+    with Journal.open(path, wall_us=lambda: NOON_US, commit_period_s=0.0) as journal:
+        journal.submit(records)
+        journal.flush()
+    with JournalReader(path) as reader:
+        found = read_history(reader, NOON_US, NOON_US + DAY_US)
+    end_us = NOON_US + 2 * HOUR_US
+    assert found == build_history(records, NOON_US, end_us + 1, end_us)
+    assert len(found.activations) == 2
