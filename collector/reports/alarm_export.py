@@ -20,6 +20,7 @@ from collector.reports.alarm_rows import Activation, Note
 
 MISSING = "missing"
 STANDS = "stands"
+FORMULA_BEGINS = ("=", "+", "-", "@", "\t", "\r")
 COLUMNS = (
     "row", "began", "began_not_before", "ended", "duration_s", "duration_at_least_s",
     "duration_at_most_s", "priority", "equipment", "rule", "activation", "title", "cause",
@@ -58,7 +59,7 @@ class Covered:
 
 def dated(utc_us: int, zone: ZoneInfo) -> str:
     """An instant with the plant's offset, to the second (RFC 3339)."""
-    return local(utc_us, zone).isoformat(timespec="seconds")
+    return local(utc_us - utc_us % 1_000_000, zone).isoformat()
 
 
 def covers(history: History, covered: Covered) -> list[str]:
@@ -136,55 +137,69 @@ def csv_export(history: History, covered: Covered) -> str:
         covered: what the export covers.
     """
     out = io.StringIO()
-    writer = csv.DictWriter(out, COLUMNS, restval="", lineterminator="\r\n")
-    writer.writeheader()
+    writer = csv.writer(out, lineterminator="\r\n")
+    writer.writerow(COLUMNS)
     writer.writerows(_rows(history, covered))
     return out.getvalue()
 
 
-def _rows(history: History, covered: Covered) -> Iterator[dict[str, str]]:
+def inert(text: str) -> str:
+    """A text that no spreadsheet takes for a formula: an apostrophe stands before such a one."""
+    return f"'{text}" if text.startswith(FORMULA_BEGINS) else text
+
+
+def _rows(history: History, covered: Covered) -> Iterator[Sequence[str]]:
     zone = covered.zone
     for activation in history.activations:
         yield _alarm(activation, zone)
     for gap in history.gaps:
         ended = STANDS if gap.to_utc_us is None else dated(gap.to_utc_us, zone)
-        yield {
-            "row": "gap", "began": dated(gap.from_utc_us, zone), "ended": ended,
-            "equipment": gap.panel, "text": gap.reason,
-        }  # fmt: skip
+        yield _row(
+            "gap", gap.reason, began=dated(gap.from_utc_us, zone), ended=ended, equipment=gap.panel
+        )
     for activation in history.activations:
         if missing := lacking(activation):
-            yield {
-                "row": "to complete", "began": dated(activation.began_utc_us, zone),
-                "equipment": activation.equipment, "rule": activation.rule,
-                "activation": str(activation.activation), "text": " and ".join(missing),
-            }  # fmt: skip
-    yield from ({"row": "covers", "text": text} for text in covers(history, covered))
-    yield from ({"row": "cannot know", "text": text} for text in cannot_know(history, covered))
+            yield _row(
+                "to complete", " and ".join(missing), began=dated(activation.began_utc_us, zone),
+                equipment=activation.equipment, rule=activation.rule,
+                activation=str(activation.activation),
+            )  # fmt: skip
+    yield from (_row("covers", text) for text in covers(history, covered))
+    yield from (_row("cannot know", text) for text in cannot_know(history, covered))
 
 
-def _alarm(one: Activation, zone: ZoneInfo) -> dict[str, str]:
+def _row(row: str, text: str, **cells: str) -> Sequence[str]:
+    cells = {**cells, "row": row, "text": inert(text)}
+    return [cells.get(column, "") for column in COLUMNS]
+
+
+def _alarm(one: Activation, zone: ZoneInfo) -> Sequence[str]:
+    """The cells of an activation, in the order of ``COLUMNS``; there are many of these."""
     seen = one.acknowledged_utc_us
-    return {
-        "row": "alarm",
-        "began": dated(one.began_utc_us, zone),
-        "began_not_before": dated(one.began_after_utc_us, zone),
-        "ended": STANDS if one.ended_utc_us is None else dated(one.ended_utc_us, zone),
-        "duration_s": f"{one.known_s:.3f}" if not one.unknown_s else "unknown",
-        "duration_at_least_s": f"{one.low_s:.3f}",
-        "duration_at_most_s": f"{one.high_s:.3f}",
-        "priority": one.priority,
-        "equipment": one.equipment,
-        "rule": one.rule,
-        "activation": str(one.activation),
-        "title": one.title,
-        "cause": one.cause or MISSING,
-        "corrective_action": one.corrective_action or MISSING,
-        "acknowledged": "" if seen is None else dated(seen, zone),
-        "acknowledged_by": one.acknowledged_by or "",
-        "notes": " | ".join(note_text(note, zone) for note in one.notes),
-        "unknown_spans": spans_text(one, zone),
-        "first_out": "yes" if one.first_out else "no",
-        "follows": one.follows,
-        "covered": "yes" if one.covered else "no",
-    }
+    began = dated(one.began_utc_us, zone)
+    return (
+        "alarm",
+        began,
+        began
+        if one.began_after_utc_us == one.began_utc_us
+        else dated(one.began_after_utc_us, zone),
+        STANDS if one.ended_utc_us is None else dated(one.ended_utc_us, zone),
+        "unknown" if one.unknown_s else f"{one.known_s:.3f}",
+        f"{one.low_s:.3f}",
+        f"{one.high_s:.3f}",
+        one.priority,
+        one.equipment,
+        one.rule,
+        str(one.activation),
+        inert(one.title),
+        inert(one.cause or MISSING),
+        inert(one.corrective_action or MISSING),
+        "" if seen is None else dated(seen, zone),
+        inert(one.acknowledged_by or ""),
+        " | ".join(note_text(note, zone) for note in one.notes),
+        spans_text(one, zone) if one.unknown_spans else "",
+        "yes" if one.first_out else "no",
+        one.follows,
+        "yes" if one.covered else "no",
+        "",
+    )

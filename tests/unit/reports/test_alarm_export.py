@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 from html.parser import HTMLParser
 from zoneinfo import ZoneInfo
 
@@ -87,6 +88,13 @@ def test_what_is_missing_is_listed_for_completion() -> None:
     (row,) = rows_of(text, "to complete")
     assert (row["equipment"], row["text"]) == ("eq_blower_1", "cause and corrective action")
     assert rows_of(csv_export(seen([EXPLAINED]), COVERED), "to complete") == []
+
+
+def test_no_text_is_taken_for_a_formula() -> None:
+    """What people or files say cannot make a spreadsheet reckon: an apostrophe goes before it."""
+    odd = replace(EXPLAINED, title="=1+1", cause="@SUM(A1)", acknowledged_by="+x")
+    (row,) = rows_of(csv_export(seen([odd]), COVERED), "alarm")
+    assert (row["title"], row["cause"], row["acknowledged_by"]) == ("'=1+1", "'@SUM(A1)", "'+x")
 
 
 @pytest.mark.parametrize("export", [csv_export, html_export])
