@@ -8,7 +8,7 @@ from pathlib import Path
 
 from collector.clock import Clock, SystemClock
 from collector.core.desks import NO_RULES, Rules
-from collector.core.pipeline import INPUT_KINDS, Pipeline
+from collector.core.pipeline import REPLAYED_KINDS, Pipeline
 from collector.core.records import Record
 from collector.core.scans import Read
 from collector.core.timeline import Continuation, continue_plant_time
@@ -72,15 +72,15 @@ def continue_from(
     state = reader.state()
     if state is not None and alive is not None:
         sequence, saved = state
-        since = _inputs_after(reader, sequence)
+        since = _replayed_after(reader, sequence)
         resumed, found.unusable = pipeline.resume(saved, since, alive.panels, alive.at_us, now_us)
         found.records += resumed
     return found
 
 
-def _inputs_after(reader: JournalReader, sequence: int) -> list[Record]:
+def _replayed_after(reader: JournalReader, sequence: int) -> list[Record]:
     found: list[Record] = []
-    while page := reader.records_after(sequence, PAGE, INPUT_KINDS):
+    while page := reader.records_after(sequence, PAGE, REPLAYED_KINDS):
         found += page
         sequence = page[-1].sequence
     return found

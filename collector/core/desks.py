@@ -7,15 +7,16 @@ service. They keep their own time with the engine's.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from datetime import timedelta
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import date, datetime, time, timedelta
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
 from collector.core.alarms.desk import AlarmDesk
 from collector.core.alarms.rule import AlarmRule
-from collector.core.calendar import end_of, local
+from collector.core.calendar import end_of, instant_us, local
 from collector.core.component import Component, Saved
+from collector.core.decode import Decoded
 from collector.core.logbook import FromLogbook, Logbook
 from collector.core.records import (
     ActionTaken,
@@ -80,15 +81,15 @@ class Desks:
         self._readers = [part for part in components.values() if isinstance(part, FromLogbook)]
         self._zone = zone
         self._offset_us = offset_us
-        self._day_ends_us = self._end_of_day(start_us)
+        self._day = self._date(start_us)  # under way, or yet to be told
+        self._kept_day = self._day
 
     def take(self, news: Input, concluded: Sequence[Output]) -> list[Output]:
         """Take an input and what the components concluded from it; back comes what follows."""
         if isinstance(news, ClockStepped):
             self._offset_us = self.alarms.offset_us = news.offset_us
             self.service.step_clock(news.offset_us)
-            self._day_ends_us = self._end_of_day(news.by_us)
-        found: list[Output] = []
+        found = self._pass_day(news.by_us) if isinstance(news, ClockStepped) else []
         touched = None
         if isinstance(news, ActionTaken) and not self.alarms.knows(_id(news)):
             touched = self.logbook.take(news, self._offset_us)
@@ -112,27 +113,50 @@ class Desks:
         found: list[Output] = list(self.alarms.learn(concluded, at_us))
         return found + self.service.take(concluded, self.alarms.facts, at_us)
 
-    def deadline_us(self) -> int | None:
+    def deadline_us(self) -> int:
         """See ``Timed``."""
-        alarms_us = self.alarms.deadline_us()
-        return self._day_ends_us if alarms_us is None else min(alarms_us, self._day_ends_us)
+        alarms_us, day_us = self.alarms.deadline_us(), self._day_ends_us()
+        return day_us if alarms_us is None else min(alarms_us, day_us)
 
     def wake(self, at_us: int) -> list[Output]:
         """See ``Timed``."""
         found = self.alarms.wake(at_us)
-        if at_us >= self._day_ends_us:
-            ended = local(self._day_ends_us + self._offset_us, self._zone) - timedelta(seconds=1)
-            found.append(HeadWanted(ended.date().isoformat(), at_us))
-            self._day_ends_us = self._end_of_day(at_us)
-        return found
+        return found + self._pass_day(at_us) if at_us >= self._day_ends_us() else found
+
+    def _pass_day(self, at_us: int) -> list[Output]:
+        """Want the head of a day that has ended; once, also if the clock is set back into it."""
+        today, ended = self._date(at_us), self._day
+        if today <= ended:
+            return []
+        self._day = today
+        return [HeadWanted(ended, at_us)]
+
+    def follow(self, told: Iterable[AlarmMoved | HeadWanted]) -> None:
+        """After ``restore`` and a replay: what is on record, and nothing else, counts as told.
+
+        Args:
+            told: since the state, in order.
+        """
+        moves, days = list[AlarmMoved](), [self._kept_day]
+        for each in told:
+            if isinstance(each, AlarmMoved):
+                moves.append(each)
+            else:
+                days.append((date.fromisoformat(each.day) + timedelta(days=1)).isoformat())
+        self.alarms.follow(moves)
+        self._day = max(days)
 
     def settle(self, at_us: int) -> list[Output]:
         """After a restart: what other rules in force bring about now."""
         found: list[Output] = list(self.alarms.settle(at_us))
         return found + self.service.tell(self.alarms.facts, at_us)
 
-    def _end_of_day(self, at_us: int) -> int:
-        return end_of("day", at_us + self._offset_us, self._zone) - self._offset_us
+    def _date(self, at_us: int) -> str:
+        return local(at_us + self._offset_us, self._zone).date().isoformat()
+
+    def _day_ends_us(self) -> int:
+        noon = datetime.combine(date.fromisoformat(self._day), time(12), self._zone)
+        return end_of("day", instant_us(noon), self._zone) - self._offset_us
 
     # --- keeping --------------------------------------------------------------------------------
 
@@ -140,20 +164,26 @@ class Desks:
         """Its state as plain JSON values."""
         return {
             "alarms": self.alarms.save(), "service": self.service.save(),
-            "logbook": self.logbook.save(), "day_ends_us": self._day_ends_us,
-            "offset_us": self._offset_us,
+            "logbook": self.logbook.save(), "day": self._day, "offset_us": self._offset_us,
         }  # fmt: skip
 
-    def restore(self, saved: object) -> None:
-        """Take back a state from ``save``; an older one had no desks."""
+    def restore(self, saved: object, points: Mapping[str, Decoded]) -> None:
+        """Take back a state from ``save``.
+
+        Args:
+            saved: None in a state of before there were desks.
+            points: as they were known then.
+        """
         if not isinstance(saved, dict):
+            self.alarms.restore({})
+            self.alarms.facts.know(points)
             return
         self._offset_us = self.alarms.offset_us = int(saved["offset_us"])
         self.service.step_clock(self._offset_us)
         self.alarms.restore(saved["alarms"])
         self.service.restore(saved["service"])
         self.logbook.restore(saved["logbook"])
-        self._day_ends_us = int(saved["day_ends_us"])
+        self._day = self._kept_day = str(saved["day"])
 
 
 def _id(action: ActionTaken) -> str:

@@ -27,7 +27,9 @@ from collector.core.process.of_plant import process_of
 from collector.core.records import (
     COLLECTOR_STOPPED,
     NOT_YET_READ,
+    AlarmMoved,
     ClockStepped,
+    HeadWanted,
     Input,
     Output,
     PanelLost,
@@ -133,8 +135,13 @@ class Engine:
         self._note_deadlines([self.desks.name])
         return [*passed, *concluded, *judged]
 
+    def follow(self, told: Iterable[AlarmMoved | HeadWanted]) -> None:
+        """After ``restore`` and ``replay``: what is on record, and nothing else, counts as told."""
+        self.desks.follow(told)
+        self._note_deadlines([self.desks.name])
+
     def settle(self, at_us: int) -> list[Output]:
-        """After ``restore`` and ``replay``: what rules that are new bring about now."""
+        """After that: what rules that are new bring about now."""
         found = self.desks.settle(at_us)
         self._note_deadlines([self.desks.name])
         return found
@@ -315,7 +322,7 @@ class Engine:
                 self.points[name] = Decoded(value, Quality(quality), reason)
         fresh = [name for name in self.components if name not in told]
         self.periods.restore(state.get("periods"), fresh)
-        self.desks.restore(state.get("desks"))
+        self.desks.restore(state.get("desks"), self.points)
         self._note_deadlines(self._timed)
         return unusable
 

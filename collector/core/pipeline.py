@@ -11,7 +11,7 @@ import json
 from collections.abc import Iterable, Mapping, Sequence
 
 from collector.core.alarms.actions import action_of, action_text
-from collector.core.alarms.wire import alarm_text, state_text
+from collector.core.alarms.wire import alarm_of, alarm_text, state_text
 from collector.core.desks import NO_RULES, Rules
 from collector.core.engine import REPORT_PERIOD_US, Engine
 from collector.core.panel_reader import PanelReader
@@ -45,6 +45,8 @@ INPUT_KINDS = (
     RecordKind.CLOCK,
     RecordKind.ACTION,
 )
+TOLD_KINDS = (RecordKind.ALARM, RecordKind.HEAD)
+REPLAYED_KINDS = (*INPUT_KINDS, *TOLD_KINDS)
 UNKNOWN_STOP = "stopped for an unknown time"
 # The journal finds a time by halving: what is told much later than it came true, as after a stop,
 # is dated when it was told, and its bracket says since when it holds.
@@ -95,7 +97,7 @@ class Pipeline:
 
         Args:
             saved: the newest state on record.
-            since: the records of inputs after it.
+            since: the records of ``REPLAYED_KINDS`` after it.
             known_until_us: for each panel that answered, the plant time up to which its points
                 were known.
             stopped_us: plant time of the last sign of the earlier process.
@@ -105,7 +107,10 @@ class Pipeline:
             the records that say so, and the names of components that had to start afresh.
         """
         unusable = self.engine.restore(saved)
-        self.engine.replay((input_of(record) for record in since), stopped_us, now_us)
+        kept = list(since)
+        inputs = (input_of(record) for record in kept if record.kind in INPUT_KINDS)
+        self.engine.replay(inputs, stopped_us, now_us)
+        self.engine.follow(_told(record) for record in kept if record.kind in TOLD_KINDS)
         records: list[Record] = []
         for name, panel in self.plant.panels.items():
             known = {
@@ -274,3 +279,10 @@ def input_of(record: Record) -> Input:
     if record.kind is RecordKind.ACTION:
         return action_of(record.subject, record.at_us, str(record.value))
     raise ValueError(f"a {record.kind.word} record is no input")
+
+
+def _told(record: Record) -> AlarmMoved | HeadWanted:
+    """What was told of alarms and days, as a record keeps it."""
+    if record.kind is RecordKind.ALARM:
+        return alarm_of(record)
+    return HeadWanted(str(json.loads(str(record.value))["day"]), record.at_us)

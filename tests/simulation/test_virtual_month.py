@@ -20,7 +20,7 @@ from typing import Any
 import pytest
 
 from collector.cli.month import DAY_US, START_US, RunComparison, compare
-from collector.core.pipeline import INPUT_KINDS, Pipeline
+from collector.core.pipeline import REPLAYED_KINDS, Pipeline
 from collector.core.records import Record, RecordKind
 from collector.core.scans import BlockAnswer, PanelScan
 from collector.links.planning import plan_panel
@@ -248,7 +248,7 @@ def test_stopped_and_started_again_and_again_the_truth_stays_within_the_bounds(s
         down_us += now_us - until_us
         simulated.advance_to(now_us)
         pipeline = Pipeline(PLANT, PLANS, now_us)
-        inputs = [record for record in since if record.kind in INPUT_KINDS]
+        inputs = [record for record in since if record.kind in REPLAYED_KINDS]
         told, unusable = pipeline.resume(saved, inputs, known_until_us, until_us, now_us)
         since += told
         assert unusable == []

@@ -20,9 +20,11 @@ from datetime import datetime
 
 from collector.core.alarms import states
 from collector.core.alarms.actions import LOGBOOK
-from collector.core.alarms.alarm import Alarm
+from collector.core.alarms.alarm import Alarm, print_of, standing_in
 from collector.core.alarms.facts import FactBook, Moved
-from collector.core.alarms.rule import AlarmRule, Priority, Stands
+from collector.core.alarms.rule import AlarmRule
+from collector.core.alarms.standing import Standing
+from collector.core.alarms.states import State
 from collector.core.calendar import instant_us
 from collector.core.component import Saved
 from collector.core.records import ActionTaken, AlarmMoved, Input, Output
@@ -66,8 +68,8 @@ class AlarmDesk:
         self._ids: deque[str] = deque(maxlen=IDS_KEPT)
         self._first: tuple[str, int] | None = None  # of the burst under way, and its latest raise
         self._fresh: set[str] = set()  # alarms of new or other rules, until they are settled
-        self._settling: list[AlarmMoved] = []
-        self._gone: dict[str, str] = {}  # saved alarms without a rule, until they are settled
+        self._kept: dict[str, Standing] = {}  # as they were saved, until they are settled
+        self._gone: dict[str, Standing] = {}  # those without a rule
 
     # --- what comes in --------------------------------------------------------------------------
 
@@ -113,6 +115,8 @@ class AlarmDesk:
                 brackets[subject] = (min(after_us, each.after_us), max(by_us, each.by_us))
         found: list[AlarmMoved] = []
         for subject, (after_us, by_us) in brackets.items():
+            if subject in self._fresh:
+                continue
             alarm = self._alarms[subject]
             found += alarm.look(self.facts, after_us, by_us)
             self._note_due(alarm)
@@ -150,7 +154,7 @@ class AlarmDesk:
         self._ids.append(key)
         if action.details.get("refused") or action.verb in LOGBOOK:
             return []
-        if self.refusal(action) is not None:
+        if action.about in self._fresh or self.refusal(action) is not None:
             return []
         alarm = self._alarms[action.about]
         until_us = self._until_us(action.details.get("until"))
@@ -176,11 +180,11 @@ class AlarmDesk:
     # --- bursts ---------------------------------------------------------------------------------
 
     def _told(self, found: list[AlarmMoved]) -> list[AlarmMoved]:
-        """Mark who followed whom; keep back what is told when the desk is settled."""
+        """Mark who followed whom."""
         raised = [
             (move.after_us, -int(self._alarms[move.subject].rule.priority), place)
             for place, move in enumerate(found)
-            if move.happening == states.RAISED and move.state == states.State.UNACKNOWLEDGED.value
+            if move.happening == states.RAISED and move.state == State.UNACKNOWLEDGED.value
         ]
         for _, _, place in sorted(raised):
             move = found[place]
@@ -190,9 +194,6 @@ class AlarmDesk:
                 self._first = (self._first[0], move.by_us)
             else:
                 self._first = (key, move.by_us)
-        if self._fresh:
-            self._settling += [move for move in found if move.subject in self._fresh]
-            return [move for move in found if move.subject not in self._fresh]
         return found
 
     # --- keeping --------------------------------------------------------------------------------
@@ -202,27 +203,68 @@ class AlarmDesk:
         alarms: Saved = {
             subject: alarm.save() for subject, alarm in self._alarms.items() if not alarm.plain
         }
+        prints: Saved = {subject: print_of(alarm.rule) for subject, alarm in self._alarms.items()}
+        counts: Saved = {subject: gone.activation for subject, gone in self._gone.items()}
         return {
-            "alarms": alarms, "facts": self.facts.save(), "ids": " ".join(self._ids),
+            "alarms": alarms, "prints": prints, "counts": counts, "facts": self.facts.save(),
+            "ids": " ".join(self._ids),
             "first": None if self._first is None else json.dumps(self._first),
         }  # fmt: skip
 
     def restore(self, saved: Saved) -> None:
-        """Take back a state from ``save``, of these or of other rules; then ``settle``."""
-        facts, alarms = saved.get("facts"), saved.get("alarms")
-        self.facts.restore(facts if isinstance(facts, dict) else {})
+        """Take back a state from ``save``, of these or of other rules; then ``settle``.
+
+        An alarm whose rule is another one than before, or new, stands as it stood until then.
+        """
+        parts = {name: part for name, part in saved.items() if isinstance(part, dict)}
+        self.facts.restore(parts.get("facts", {}))
         self._ids = deque(str(saved.get("ids", "")).split(), maxlen=IDS_KEPT)
         first = saved.get("first")
         self._first = None if first is None else tuple(json.loads(str(first)))
-        kept = dict(alarms) if isinstance(alarms, dict) else {}
+        texts = {subject: str(text) for subject, text in parts.get("alarms", {}).items()}
+        prints = parts.get("prints", {})
+        self._kept = {
+            subject: Standing(activation=int(str(count)))
+            for subject, count in parts.get("counts", {}).items()
+        }
+        self._kept |= {subject: standing_in(text) for subject, text in texts.items()}
         for subject, alarm in self._alarms.items():
-            text = kept.pop(subject, None)
-            if text is None:
-                continue
-            if not alarm.restore(str(text)):
+            if prints.get(subject) == print_of(alarm.rule):
+                if subject in texts:
+                    alarm.restore(texts[subject])
+            else:
                 self._fresh.add(subject)
+                alarm.standing = replace(self._kept.get(subject, Standing()))
             self._note_due(alarm)
-        self._gone = {subject: str(text) for subject, text in kept.items()}
+        self._gone = {
+            subject: standing
+            for subject, standing in self._kept.items()
+            if subject not in self._alarms
+        }
+
+    def follow(self, moves: Iterable[AlarmMoved]) -> None:
+        """Let every alarm stand as the record says, after ``restore`` and a replay.
+
+        What time alone brought an alarm to cannot be replayed to the second: whether it was told
+        before the end, or before the loss of a panel was noticed, only the record knows.
+
+        Args:
+            moves: all that were told since the state, in order.
+        """
+        told = {subject: replace(standing) for subject, standing in self._kept.items()}
+        for move in moves:
+            standing = told.setdefault(move.subject, Standing())
+            standing.adopt(move, self._until_us(move.details.get("until")))
+        for subject, alarm in self._alarms.items():
+            standing = told.get(subject, Standing())
+            if None not in (standing.shelf_until_us, alarm.standing.shelf_until_us):
+                # The action itself knows it better: the clock may have been stepped since.
+                standing.shelf_until_us = alarm.standing.shelf_until_us
+            alarm.standing = standing
+            self._note_due(alarm)
+        self._gone |= {
+            subject: standing for subject, standing in told.items() if subject not in self._alarms
+        }
 
     def settle(self, at_us: int) -> list[AlarmMoved]:
         """After a restart: tell what other rules brought, and end alarms without a rule.
@@ -230,13 +272,15 @@ class AlarmDesk:
         Args:
             at_us: plant time of this instant.
         """
-        found = self._settling
-        self._settling, self._fresh = [], set()
-        for subject, text in self._gone.items():
-            gone = Alarm(_withdrawn(subject))
-            gone.restore(text)
-            found += gone.withdraw(at_us)
-        self._gone = {}
+        found: list[AlarmMoved] = []
+        for subject, gone in self._gone.items():
+            if gone.state is not State.NORMAL:
+                gone.withdraw()
+                found.append(
+                    AlarmMoved(subject, gone.state.value, states.WITHDRAWN, at_us, at_us,
+                               gone.activation)
+                )  # fmt: skip
+        self._fresh, self._kept = set(), {}
         for alarm in self._alarms.values():
             found += alarm.look(self.facts, at_us, at_us)
             self._note_due(alarm)
@@ -246,23 +290,3 @@ class AlarmDesk:
 def _unknown(what: str, found: str, known: Iterable[str]) -> str:
     nearest = nearest_name(found, known)
     return f"there is no {what} '{found}'" + (f"; did you mean '{nearest}'?" if nearest else "")
-
-
-class _Never:
-    """The condition of a rule that is gone."""
-
-    text = ""
-    facts = ()
-
-    def holds(self, facts: object, held: object) -> bool | None:
-        """Nobody knows."""
-        del facts, held
-        return None
-
-    def explain(self) -> str:
-        """Nothing to say."""
-        return ""
-
-
-def _withdrawn(subject: str) -> AlarmRule:
-    return AlarmRule(subject, "", _Never(), Stands(), 0, 0, Priority.LOW, (), "", "", 0.0)

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 from collector.core.component import Saved
 from collector.core.conditions.contract import FactValue
+from collector.core.decode import Decoded
 from collector.core.quantities import QUANTITIES
 from collector.core.records import (
     Derived,
@@ -41,7 +42,7 @@ class Moved:
 
 
 class FactBook:
-    """Facts of one plant, those that are asked for.
+    """Facts of one plant; it tells which move of those that are asked for.
 
     Args:
         plant: says on which panels equipment has points.
@@ -50,12 +51,13 @@ class FactBook:
 
     def __init__(self, plant: Plant, wanted: Collection[str]) -> None:
         self._wanted = frozenset(wanted)
-        self._panels_of = {fact: _panels(plant, fact) for fact in sorted(self._wanted)}
+        named = {name: _named_panels(part, plant) for name, part in plant.equipment.items()}
+        self._panels_of = {fact: _panels(plant, fact, named) for fact in sorted(self._wanted)}
         self._on_panel: dict[str, list[str]] = {name: [] for name in plant.panels}
         for fact, panels in self._panels_of.items():
             for panel in sorted(panels):
                 self._on_panel[panel].append(fact)
-        self._states = {fact: states for fact in self._wanted if (states := _states(plant, fact))}
+        self._states = _states(plant)
         self._values: dict[str, FactValue | None] = {
             fact: False for fact in sorted(self._wanted) if _is_finding(plant, fact)
         }
@@ -92,11 +94,10 @@ class FactBook:
         found: list[Moved] = []
         for output in outputs:
             if isinstance(output, Derived):
-                if output.subject in self._wanted:
-                    bad = output.quality is Quality.BAD or output.value == UNKNOWN
-                    value = None if bad else output.value
-                    found += self._set(output.subject, value, min(output.at_us, now_us), now_us)
-            elif isinstance(output, Finding) and output.subject in self._wanted:
+                bad = output.quality is Quality.BAD or output.value == UNKNOWN
+                value = None if bad else output.value
+                found += self._set(output.subject, value, min(output.at_us, now_us), now_us)
+            elif isinstance(output, Finding):
                 after_us = min(output.after_us, now_us)
                 found += self._set(output.subject, output.standing, after_us, now_us)
         return found
@@ -104,34 +105,36 @@ class FactBook:
     def _set(
         self, fact: str, value: FactValue | int | None, after_us: int, by_us: int
     ) -> list[Moved]:
-        if fact not in self._wanted:
-            return []
         if isinstance(value, int) and not isinstance(value, bool):
             states = self._states.get(fact)
             value = float(value) if states is None else states.get(value)
         if fact in self._values and self._values[fact] == value:
             return []
         self._values[fact] = value
-        return [Moved(fact, after_us, by_us)]
+        return [Moved(fact, after_us, by_us)] if fact in self._wanted else []
 
     def _moved(self, panel: str, after_us: int, by_us: int) -> list[Moved]:
         return [Moved(fact, after_us, by_us) for fact in self._on_panel[panel]]
 
+    def know(self, points: Mapping[str, Decoded]) -> None:
+        """Take points as they are known, told of by nobody."""
+        for point, known in points.items():
+            value = None if known.quality is Quality.BAD else known.value
+            self._set(point, value, 0, 0)
+
     def save(self) -> Saved:
-        """Its state as plain JSON values."""
+        """Its state as plain JSON values; also what nobody asks for now, but other rules may."""
         values: Saved = dict(self._values)
-        return {"values": values, "lost": " ".join(sorted(self._lost))}
+        return {"values": values, "answering": " ".join(sorted(self._on_panel.keys() - self._lost))}
 
     def restore(self, saved: Mapping[str, object]) -> None:
-        """Take back a state from ``save``; facts nobody asks for any more are forgotten."""
+        """Take back a state from ``save``; a panel that is new has yet to answer."""
         values = saved.get("values")
-        for fact, value in values.items() if isinstance(values, dict) else ():
-            if fact in self._wanted:
-                self._values[fact] = value
-        self._lost = {name for name in str(saved.get("lost", "")).split() if name in self._on_panel}
+        self._values.update(values if isinstance(values, dict) else {})
+        self._lost = self._on_panel.keys() - set(str(saved.get("answering", "")).split())
 
 
-def _panels(plant: Plant, fact: str) -> frozenset[str]:
+def _panels(plant: Plant, fact: str, named: Mapping[str, set[str]]) -> frozenset[str]:
     """The panels without which a fact is not known."""
     owner, _, name = fact.partition(".")
     if owner in plant.panels:
@@ -139,14 +142,9 @@ def _panels(plant: Plant, fact: str) -> frozenset[str]:
     part = plant.equipment.get(owner)
     if part is None:
         return frozenset()
-    found = _named_panels(part, plant)
-    for other in plant.equipment.values():
-        if getattr(other, "well", None) == owner:
-            found |= _named_panels(other, plant)
-    for member in getattr(part, "members", ()):
-        if member in plant.equipment:
-            found |= _named_panels(plant.equipment[member], plant)
-    return frozenset(found)
+    in_it = [one for one, other in plant.equipment.items() if getattr(other, "well", None) == owner]
+    parts = [owner, *in_it, *getattr(part, "members", ())]
+    return frozenset().union(*(named.get(each, ()) for each in parts))
 
 
 def _named_panels(part: Equipment, plant: Plant) -> set[str]:
@@ -166,12 +164,14 @@ def _named_panels(part: Equipment, plant: Plant) -> set[str]:
     return found
 
 
-def _states(plant: Plant, fact: str) -> Mapping[int, str] | None:
-    """Of an enumeration of a panel, the word for each raw figure; rules compare the word."""
-    owner, _, name = fact.partition(".")
-    panel = plant.panels.get(owner)
-    point = None if panel is None else panel.points.get(name)
-    return None if point is None else point.states
+def _states(plant: Plant) -> dict[str, Mapping[int, str]]:
+    """Of each enumeration the word for each raw figure; rules compare the word."""
+    return {
+        f"{owner}.{name}": point.states
+        for owner, panel in plant.panels.items()
+        for name, point in panel.points.items()
+        if point.states is not None
+    }
 
 
 def _is_finding(plant: Plant, fact: str) -> bool:

@@ -17,7 +17,8 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from collector.core.pipeline import INPUT_KINDS, Pipeline
+from collector.core.desks import NO_RULES, Rules
+from collector.core.pipeline import REPLAYED_KINDS, Pipeline
 from collector.core.records import Record, RecordKind
 from collector.core.scans import BlockAnswer, PanelScan, Read
 from collector.links.planning import plan_panel
@@ -154,11 +155,11 @@ def the_plant(debounce: tuple[tuple[str, float], ...] = (), *, beating: bool = F
     return a_plant({"p": panel}, PLANT_EQUIPMENT)
 
 
-def watch(world: World, scans: int = LENGTH_SCANS) -> Watched:
+def watch(world: World, scans: int = LENGTH_SCANS, rules: Rules = NO_RULES) -> Watched:
     """Let a collector watch a world, through all its deaths."""
     plant = the_plant(world.debounce, beating=bool(world.freezes))
     plans = {"p": plan_panel(plant.panels["p"])}
-    pipeline = Pipeline(plant, plans, START_US, 0, REPORT_US)
+    pipeline = Pipeline(plant, plans, START_US, 0, REPORT_US, rules)
     watched = Watched(pipeline)
     deaths = {death.scan: death for death in world.deaths}
     lives: list[_Moment] = []
@@ -182,10 +183,10 @@ def watch(world: World, scans: int = LENGTH_SCANS) -> Watched:
         number += death.down_scans
         now_us = START_US + number * SCAN_US - SECOND_US // 10
         last = lives[committed]
-        watched.pipeline = pipeline = Pipeline(plant, plans, now_us, 0, REPORT_US)
+        watched.pipeline = pipeline = Pipeline(plant, plans, now_us, 0, REPORT_US, rules)
         resumed, unusable = pipeline.resume(
             lives[kept].state,
-            [record for record in since if record.kind in INPUT_KINDS],
+            [record for record in since if record.kind in REPLAYED_KINDS],
             last.known_until_us,
             last.at_us,
             now_us,

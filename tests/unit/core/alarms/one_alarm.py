@@ -89,13 +89,13 @@ class Live:
 
     def restart(self, of: AlarmRule) -> None:
         """Save it, and go on with another object."""
-        fresh = Alarm(of)
-        fresh.restore(self.alarm.save())
-        self.alarm = fresh
+        saved = self.alarm.save()
+        self.alarm = Alarm(of)
+        self.alarm.restore(saved)
 
     @property
     def state(self) -> str:
-        return self.alarm.state.value
+        return self.alarm.standing.state.value
 
     def _keep(self, moves: object) -> None:
         assert isinstance(moves, list)

@@ -136,12 +136,11 @@ class ReferenceAlarm:
     def _look(self, held: bool | None, was_met: bool | None) -> None:
         away = None if self.lost else self.away
         if self.rule.suppressions and away is not None and away is not self.suppressed:
-            seen_before = self.state
             self.suppressed = away
-            if not away:
-                self._uncover("suppression ended")
-            elif self.state != seen_before:
+            if away:
                 self._tell("suppressed")
+            else:
+                self._uncover("suppression ended")
         if held is False and self._holds() is True:
             self.came_true.append(self.now)
         # A change within a second begins the count anew, even if the second ends as it began.

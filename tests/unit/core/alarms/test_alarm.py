@@ -33,7 +33,7 @@ def test_what_clears_unacknowledged_waits_for_acknowledgement() -> None:
     live.at(10, sump__high=False)
     assert live.state == "returned unacknowledged"
     live.at(20, sump__high=True)
-    assert (live.state, live.alarm.activation) == ("unacknowledged", 2)
+    assert (live.state, live.alarm.standing.activation) == ("unacknowledged", 2)
     live.at(30, sump__high=False)
     assert live.act("acknowledge")
     assert live.state == "normal"
@@ -111,7 +111,7 @@ def test_a_shelf_has_an_end() -> None:
     assert live.state == "shelved"
     assert live.at(99) == []
     assert live.at(100) == ["shelving ended"]
-    assert (live.state, live.alarm.activation) == ("unacknowledged", 1)
+    assert (live.state, live.alarm.standing.activation) == ("unacknowledged", 1)
 
 
 def test_what_happens_beneath_a_cover_is_told() -> None:
@@ -212,26 +212,6 @@ def test_the_bracket_goes_back_to_the_change_not_to_the_delay() -> None:
     assert live.alarm.look(live.board, 3_000_000, 5_000_000) == []
     (move,) = live.alarm.wake(15_000_000)
     assert (move.after_us, move.by_us) == (3_000_000, 15_000_000)
-
-
-def test_a_rule_that_is_withdrawn_ends_what_stood() -> None:
-    """It is told; a normal alarm goes without a word."""
-    live = Live(rule())
-    assert live.alarm.withdraw(0) == []
-    live.at(0, sump__high=True)
-    (move,) = live.alarm.withdraw(5_000_000)
-    assert (move.happening, move.state) == ("rule withdrawn", "normal")
-
-
-def test_a_rule_of_other_content_takes_over_what_people_did() -> None:
-    """Acknowledged stays acknowledged; its condition is looked at anew."""
-    live = Live(rule())
-    live.at(0, sump__high=True)
-    live.act("acknowledge")
-    live.restart(rule(off_s=20))
-    assert live.state == "acknowledged"
-    live.at(10, sump__high=False)
-    assert live.at(40) == ["cleared"]
 
 
 def test_only_listed_transitions_exist_and_every_state_can_be_left() -> None:
