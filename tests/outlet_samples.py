@@ -16,6 +16,7 @@ ALARM = (
 ACTION = (
     '{"verb":"acknowledge","actor":"warden","id":"a1","way":"mqtt","said":"2026-03-01T12:00:00Z"}'
 )
+SERVICE = '{"state":"due soon","title":"Grease the bearings","used":180.5,"unit":"h"}'
 HEAD = '{"day":"2026-02-28","number":12,"hash":"00ff","signature":"AA==","key":"0123"}'
 
 
@@ -130,6 +131,7 @@ def one_of_each(at_us: int = NOON_US) -> list[Record]:
         record(kinds.POINT, "collector.disk_short", at_us, False),
         record(kinds.POINT, "collector.mqtt_behind", at_us, 3_600.5),
         record(kinds.ALARM, "sump.high_level", at_us, ALARM),
+        record(kinds.SERVICE, "pump_1.grease", at_us, SERVICE),
         record(kinds.ACTION, "sump.high_level", at_us, ACTION),
         record(kinds.ACTION, "plant", at_us, ACTION),
         record(kinds.HEAD, "record", at_us, HEAD),

@@ -20,6 +20,7 @@ measurement      tags (beside ``plant``, ``unit``)   ``value``
 ``own``          ``point``                           what the collector says of itself: 1 yes, 0
                                                      no, or a figure in ``unit``
 ``alarm``        ``equipment``, ``rule``             its state by its code (``ALARM_CODES``)
+``service``      ``equipment``, ``task``             its state by its code (``SERVICE_CODES``)
 ``action``       ``about``, ``verb``                 1 it was accepted, 0 it was refused
 ===============  ==================================  ===============================================
 
@@ -74,6 +75,7 @@ ALARM_CODES: dict[str, float] = {
     "suppressed by design": 7.0,
     "out of service": 8.0,
 }
+SERVICE_CODES: dict[str, float] = {"not due": 0.0, "due soon": 1.0, "due": 2.0, "overdue": 3.0}
 LARGEST_STAMP_US = (1 << 63) // 1000 - 1  # stores keep nanoseconds in 64 bits
 new_line = cast(Callable[[str], Any], Point)  # the library has no annotations
 
@@ -142,6 +144,8 @@ class Rows:
             return "finding", {"equipment": first, "finding": second}
         if kind is RecordKind.ALARM:
             return "alarm", {"equipment": first, "rule": second}
+        if kind is RecordKind.SERVICE:
+            return "service", {"equipment": first, "task": second}
         if kind is RecordKind.ACTION:
             return "action", {"about": record.subject, "verb": _told(record, "verb")}
         if kind is RecordKind.EVENT:
@@ -160,6 +164,8 @@ class Rows:
             return Shown(float(record.value is not None), None, None, UNITS["1"])
         if record.kind is RecordKind.ALARM:
             return Shown(ALARM_CODES.get(_told(record, "state")), None, None, UNITS["1"])
+        if record.kind is RecordKind.SERVICE:
+            return Shown(SERVICE_CODES.get(_told(record, "state")), None, None, UNITS["1"])
         if record.kind is RecordKind.ACTION:
             return Shown(float(not _told(record, "refused")), None, None, UNITS["1"])
         if record.kind is RecordKind.PANEL_RETURNED:

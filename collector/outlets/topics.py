@@ -13,6 +13,7 @@ topic                                                retained  what
                                                                or month saw
 ``now/finding/<equipment>/<finding>``                yes       a diagnosis in words, or its end
 ``now/alarm/<equipment>/<rule>``                     yes       the state of an alarm
+``now/service/<equipment>/<task>``                   yes       whether a task of service is due
 ``now/collector/<point>``                            yes       what the collector says of itself
 ``now/head``                                         yes       the signed head of the audited record
 ``event/equipment/<equipment>/<event>``              no        something happened to equipment
@@ -62,7 +63,7 @@ NO_FIGURE = "no finite figure"
 # What the begin of a record's bracket is called, where it is not that of a change.
 BEGINS = {RecordKind.TOTAL: "begin", RecordKind.FINDING: "since"}
 UP, LOST, GONE = "up", "lost", "away"
-TOLD_AS_JSON = frozenset({RecordKind.ALARM, RecordKind.ACTION, RecordKind.HEAD})
+TOLD_AS_JSON = frozenset({RecordKind.ALARM, RecordKind.ACTION, RecordKind.HEAD, RecordKind.SERVICE})
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +123,8 @@ class Topics:
             return "finding/" + _levels(record.subject, 2)
         if record.kind is RecordKind.ALARM:
             return "alarm/" + _levels(record.subject, 2)
+        if record.kind is RecordKind.SERVICE:
+            return "service/" + _levels(record.subject, 2)
         return "head" if record.kind is RecordKind.HEAD else None
 
     def event_tail(self, record: Record) -> str | None:

@@ -10,10 +10,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from collector.core.alarms.states import State
 from collector.core.catalogue import Catalogue
 from collector.core.quantities import QUANTITIES
 from collector.core.records import Quality, RecordKind
-from collector.outlets.rows import STATE_CODES, Rows
+from collector.core.service.desk import NOT_KNOWN, STATES
+from collector.outlets.rows import ALARM_CODES, SERVICE_CODES, STATE_CODES, Rows
 from tests.outlet_samples import ACTION, ALARM, NOON_US, one_of_each, record, sample_plant
 
 # A line is measurement,tags fields stamp; a field without a suffix is a float, ``i`` makes it an
@@ -103,6 +105,14 @@ def test_an_alarm_is_told_by_the_code_of_its_state() -> None:
     assert line is not None
     assert line.startswith("alarm,equipment=sump,plant=osier_bend,rule=high_level ")
     assert "value=2" in line
+
+
+def test_every_state_of_an_alarm_and_a_task_has_its_own_code() -> None:
+    """As far as it is known: a task of which nothing is known has no figure, which is not 0."""
+    assert set(ALARM_CODES) == {state.value for state in State}
+    assert set(SERVICE_CODES) == set(STATES) - {NOT_KNOWN}
+    for codes in (ALARM_CODES, SERVICE_CODES):
+        assert len(set(codes.values())) == len(codes)
 
 
 def test_an_action_is_one_if_it_was_accepted_and_zero_if_it_was_refused() -> None:
