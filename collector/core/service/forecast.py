@@ -2,11 +2,11 @@
 
 The use of each whole day is known with bounds (unknown run time widens them). Recent weeks say how
 the machine is used: a weekday is expected to be like the same weekday of the last weeks, pulled
-towards the mean of all days where there are few of them, so that a park's weekends count and a
-single odd day does not make the date jump. The level follows the season slowly: days count less the
-older they are, half as much after three weeks. Where a year of days is known, how this time of last
-year went on from the weeks before it moves the expectation, by half of what it says, since no year
-repeats another.
+towards the mean of all days where there are few of them, so that a park's weekends count; a single
+odd day is cut off, so that the date does not jump. Days count less the older they are, half as much
+after a week, so that the level follows a season. How it goes on from there is taken from last year
+where a year of days is known, by most of what it says, since no year repeats another; else the
+growth of the last weeks goes on, and dies away.
 
 The range is made of the doubt of the mean, the scatter of single days and the drift of the level,
 which grows with the time looked ahead. It is a range of about nine in ten; how often the truth lies
@@ -16,19 +16,30 @@ in it is counted on simulated plants.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import median
 
-HALF_LIFE_DAYS = 21.0
+HALF_LIFE_DAYS = 7.0
 LOOK_BACK_DAYS = 84
-SHRINKAGE_DAYS = 2.0
+SHRINKAGE_DAYS = 1.0
 """A weekday's own mean counts as much as that of all days when it rests on so many days."""
-DRIFT_PER_ROOT_DAY = 0.02
-"""Share of the level by which it wanders in a day, as a random walk: seven weeks ahead a seventh;
-chosen on simulated parks, tuned on other seeds than it is tried on."""
+DRIFT_PER_ROOT_DAY = 0.07
+DRIFT_WITH_SEASON = 0.03
+"""Share of the level by which it wanders in a day, as a random walk; less where last year is known.
+Tuned on simulated parks, on other seeds than it is tried on."""
+DRIFT_MOST = 0.4
+"""And no more than this share, however far ahead."""
+ODD_TIMES = 2.0
+"""A day counts as no more than twice what is usual of its weekday or of all days."""
+TREND_DAYS = 14
+TREND_DAMPING = 0.9
+TREND_MOST = 1.04
+"""The growth from one fortnight to the next goes on, each day by less; a day by no more than so
+much."""
 SEASON_DAYS = 365
 SEASON_WINDOW_DAYS = 21
-SEASON_WEIGHT = 0.5
+SEASON_WEIGHT = 0.8
 SEASON_MOST = 3.0
 """A season may change the use by at most so many times, up or down."""
 SIDE = 1.645
@@ -87,7 +98,7 @@ def forecast(
     Returns:
         None where fewer than three days are known.
     """
-    recent = [each for each in history if today - LOOK_BACK_DAYS <= each.day < today]
+    recent = _tamed([each for each in history if today - LOOK_BACK_DAYS <= each.day < today])
     if len(recent) < LEAST_DAYS:
         return None
     weights = [0.5 ** ((today - each.day) / HALF_LIFE_DAYS) for each in recent]
@@ -99,6 +110,7 @@ def forecast(
     effective = total * total / sum(w * w for w in weights)
     doubt = math.hypot(scatter / math.sqrt(effective), unknown)
     season = _Season(history, today)
+    drift = DRIFT_WITH_SEASON if season.known else DRIFT_PER_ROOT_DAY
     per_day = sum(by_weekday[(today + ahead) % 7] for ahead in range(7)) / 7.0
     remaining = (remaining_low + remaining_high) / 2.0
     early = likely = late = None
@@ -110,7 +122,7 @@ def forecast(
         slack = SIDE * math.sqrt(
             (doubt * days) ** 2
             + scatter * scatter * days
-            + (mean * DRIFT_PER_ROOT_DAY) ** 2 * days**3 / 3.0
+            + (mean * days * min(drift * math.sqrt(days / 3.0), DRIFT_MOST / SIDE)) ** 2
         )
         if early is None and cumulated + slack >= remaining_low:
             early = _within(ahead, before + slack, cumulated + slack, remaining_low)
@@ -120,6 +132,26 @@ def forecast(
             late = days
             break
     return Forecast(early, likely, late, per_day)
+
+
+def _tamed(days: list[DayUse]) -> list[DayUse]:
+    """Days with what is odd about single ones cut off; bounds keep their width."""
+    if not days:
+        return days
+    usual = median(each.middle for each in days)
+    of_weekday = {
+        weekday: median(group)
+        for weekday in range(7)
+        if (group := [each.middle for each in days if each.day % 7 == weekday])
+    }
+    tamed = []
+    for each in days:
+        most = ODD_TIMES * max(usual, of_weekday[each.day % 7])
+        over = max(0.0, each.middle - most) if most > 0.0 else 0.0
+        tamed.append(
+            DayUse(each.day, each.value - over, each.low - over, each.high - over)
+        )  # fmt: skip
+    return tamed
 
 
 def _within(ahead: int, before: float, after: float, wanted: float) -> float:
@@ -159,11 +191,19 @@ class _Season:
         self._last_year = {each.day: each.middle for each in history}
         self._today = today
         self._base = self._mean(today - SEASON_DAYS - 1)
+        self._growth = _growth(self._last_year, today)
+
+    @property
+    def known(self) -> bool:
+        """Whether last year says how it goes on."""
+        return bool(self._base)
 
     def factor(self, ahead: int) -> float:
         """What the use is multiplied by, a number of days ahead."""
         if not self._base:
-            return 1.0
+            # The sum of a growth that dies away, day by day.
+            steps = (1.0 - TREND_DAMPING ** (ahead + 1)) / (1.0 - TREND_DAMPING)
+            return math.exp(self._growth * steps)
         then = self._mean(self._today - SEASON_DAYS + ahead + SEASON_WINDOW_DAYS // 2)
         if then is None:
             return 1.0
@@ -175,3 +215,13 @@ class _Season:
         days = range(last_day - SEASON_WINDOW_DAYS + 1, last_day + 1)
         found = [self._last_year[day] for day in days if day in self._last_year]
         return sum(found) / len(found) if len(found) >= 2 * SEASON_WINDOW_DAYS // 3 else None
+
+
+def _growth(days: Mapping[int, float], today: int) -> float:
+    """Logarithm of the daily growth, by the last fortnight and the one before it; 0 if unknown."""
+    late = [days[day] for day in range(today - TREND_DAYS, today) if day in days]
+    early = [days[day] for day in range(today - 2 * TREND_DAYS, today - TREND_DAYS) if day in days]
+    if min(len(late), len(early)) < TREND_DAYS - 3 or median(late) <= 0.0 or median(early) <= 0.0:
+        return 0.0
+    ratio = median(late) / median(early)
+    return min(max(math.log(ratio) / TREND_DAYS, -math.log(TREND_MOST)), math.log(TREND_MOST))
