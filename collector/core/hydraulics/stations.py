@@ -163,11 +163,11 @@ def _station_pump(name: str, pump: Pump, plant: Plant) -> StationPump:
         curve_through(points, pump.curve_form),
         tolerance,
         pump.speed,
-        _full_speed(pump, plant),
+        full_speed_of(pump, plant),
     )
 
 
-def _full_speed(pump: Pump, plant: Plant) -> float:
+def full_speed_of(pump: Pump, plant: Plant) -> float:
     """Full speed in the SI unit of the speed reading's kind; 1 for shares and per cent."""
     if pump.speed is None or pump.full_speed is None:
         return 1.0

@@ -70,7 +70,11 @@ class WaterBalance:
 
     Attributes:
         at_us: instant of the state.
-        running: which pumps run.
+        running: which pumps run, as far as anybody knows how.
+        speeds: their shares of full speed.
+        doubtful: of which pumps nobody knows how they run.
+        doubtful_us: for how long that has been so, of each pump and of any.
+        unknown_us: time of which nobody knows what ran at all.
         upstream: what known pumps upstream send, m3/s, and its standard error.
         overflow_m3: what must have gone over the edge.
         upstream_mean_m3_s: what they sent in the mean of the last hour or so.
@@ -88,6 +92,10 @@ class WaterBalance:
         self.middle_m = facts.middle_m
         self.count = len(pumps.names)
         self.running: tuple[bool, ...] = (False,) * self.count
+        self.speeds = self._full_speed = (1.0,) * self.count
+        self.doubtful: tuple[bool, ...] = (False,) * self.count
+        self.doubtful_us = [0] * (self.count + 1)
+        self.unknown_us = 0
         self.upstream = (0.0, 0.0)
         self.overflow_m3 = 0.0
         self.unrest = 1.0
@@ -132,6 +140,8 @@ class WaterBalance:
                 self._pump_for(step_s, flows, net)
             else:
                 self._fill_for(step_s)
+            if True in self.doubtful:
+                self._doubt_for(step_s)
             sent = self.upstream[0]
             if sent or self.upstream_mean_m3_s:
                 left = exp(-step_s / UPSTREAM_MEAN_S)
@@ -195,6 +205,29 @@ class WaterBalance:
             rows.append((first + i, terms))
         state.transform(rows)
         self._add_inflow_noise(step_s, fade)
+
+    def _doubt_for(self, step_s: float) -> None:
+        """A step in which nobody knows how some pumps run.
+
+        Each may stand or give its most; in the mean it takes its share of what comes, and in runs
+        as long as one that empties the well. What the floats see of it is booked with it.
+        """
+        x, most = self.state.x, self.most_flows()
+        came = max(0.0, x[Q] + self.upstream_mean_m3_s)
+        for i, doubtful in enumerate(self.doubtful):
+            if not doubtful or most[i] <= 0.0:
+                continue
+            mean_m3 = min(most[i], came / self.count) * step_s
+            x[V] -= mean_m3
+            x[self.first_pumped + i] += mean_m3
+            error = 0.5 * most[i]
+            run_s = self.working_m3 / most[i]
+            along = ((V, -1.0), (self.first_pumped + i, 1.0))
+            self.state.add_noise(along, error * error * run_s * step_s)
+            self.spread_m3[i] += error * step_s
+            self.spread_total_m3 += error * step_s
+            self.doubtful_us[i] += round(step_s * 1e6)
+        self.doubtful_us[-1] += round(step_s * 1e6)
 
     def _add_inflow_noise(self, step_s: float, fade: float) -> None:
         """What the inflow does of its own accord, and what wear and the meter do meanwhile."""
@@ -299,6 +332,8 @@ class WaterBalance:
             squared: square of a deviation over its variance; 1 in the mean if all is well.
             share: of that variance which is the well's own.
         """
+        if True in self.doubtful:
+            return  # then expectation is vague for another reason
         low, high = UNREST_SPAN
         by = exp(UNREST_LEARNING * share * (min(squared, 9.0) - 1.0))
         self.unrest = min(max(self.unrest * by, low), high)
@@ -306,18 +341,26 @@ class WaterBalance:
     # --- flows ----------------------------------------------------------------------------------
 
     def flows(self, running: Sequence[bool]) -> Flows:
+        """What pumps give at the level of now and the speeds of now."""
         x = self.state.x
         volume_m3 = min(max(x[V], 0.0), self.top_m3)
         level_m = self.facts.geometry.level_m(volume_m3)
-        flows = self.pumps.flows(running, level_m, x[FIRST_FACTOR : self.first_pumped])
+        factors = x[FIRST_FACTOR : self.first_pumped]
+        flows = self.pumps.flows(running, level_m, factors, self.speeds)
         if volume_m3 == x[V]:
             return flows
         return Flows(flows.m3_s, [0.0] * self.count, flows.per_factor)  # held at the end
 
-    def flows_mid_range(self, running: Sequence[bool]) -> Flows:
-        """What pumps give at the middle of the working range, where the level is in the mean."""
+    def flows_mid_range(self, running: Sequence[bool], *, as_now: bool = False) -> Flows:
+        """What pumps give at the middle of the working range, where the level is in the mean.
+
+        Args:
+            running: which pumps.
+            as_now: at the speeds of now; else at full speed.
+        """
         factors = self.state.x[FIRST_FACTOR : self.first_pumped]
-        return self.pumps.flows(running, self.middle_m, factors)
+        speeds = self.speeds if as_now else self._full_speed
+        return self.pumps.flows(running, self.middle_m, factors, speeds)
 
     def summed(self, flows: Flows) -> Figure:
         """What pumps give together, m3/s."""
@@ -332,14 +375,15 @@ class WaterBalance:
         return geometry.area_m2(geometry.level_m(min(max(self.state.x[V], 0.0), self.top_m3)))
 
     def most_flows(self) -> list[float]:
-        """What each pump could give at most: alone, at the top, one standard error above."""
+        """What each pump could give at most: alone, at full speed, at the top, and two standard
+        errors above."""
         x, p = self.state.x, self.state.p
         factors = [x[k] + 2.0 * sqrt(p[k][k]) for k in range(FIRST_FACTOR, self.first_pumped)]
         top_m = self.facts.geometry.level_m(self.top_m3)
         found = []
         for i in range(self.count):
             alone = [k == i for k in range(self.count)]
-            found.append(self.pumps.flows(alone, top_m, factors).m3_s[i])
+            found.append(self.pumps.flows(alone, top_m, factors, self._full_speed).m3_s[i])
         return found
 
     def entry(self, index: int) -> Figure:

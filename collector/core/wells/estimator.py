@@ -26,7 +26,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import sqrt
 from typing import TypeAlias, cast
 
@@ -35,7 +35,7 @@ from collector.core.wells.balance import GULP, HOUR_S, IN, Q, V, WaterBalance
 from collector.core.wells.facts import WellFacts
 from collector.core.wells.gaussian import Gaussian
 from collector.core.wells.look import Look
-from collector.core.wells.pumping import PumpFlows
+from collector.core.wells.pumping import SPEED_STEP, PumpFlows
 
 Plain: TypeAlias = int | float | str | None
 
@@ -60,6 +60,29 @@ DOUBTS = 2
 
 LONGEST_BRACKET_US = 60_000_000
 """A float that moved inside a wider bracket tells where the water is, not when it passed."""
+
+
+@dataclass(frozen=True, slots=True)
+class Runs:
+    """What is known of how a pump runs.
+
+    Args:
+        made: whether its run contact is made; None: not known.
+        speed: share of full speed; None: not known.
+    """
+
+    made: bool | None
+    speed: float | None = 1.0
+
+    @property
+    def known(self) -> bool:
+        """Whether it runs, and somebody knows how."""
+        return self.made is True and self.speed is not None
+
+    @property
+    def doubtful(self) -> bool:
+        """Whether it may run, and nobody knows how."""
+        return self.made is None or (self.made and self.speed is None)
 
 
 @dataclass(slots=True)
@@ -115,7 +138,7 @@ class Estimator(WaterBalance):
         self.known = False
         self._company = [tuple(k == i for k in range(self.count)) for i in range(self.count)]
         self._looked: Look | None = None  # the newest look, until something happens
-        self._unknown_us = 0
+        self._runs = [Runs(False)] * self.count
         self._unknown_most_m3 = [0.0] * self.count
         self.surprises = 0
         self.refused = 0
@@ -140,28 +163,41 @@ class Estimator(WaterBalance):
         self._cross(role, switch, middle_us, (by_us - after_us) * 0.5e-6)
         switch.moved_us = middle_us
 
-    def pump_moved(self, pump: int, runs: bool, after_us: int, by_us: int) -> None:
-        """A pump started or stopped inside a bracket."""
-        if runs == self.running[pump]:
-            return
-        self._looked = None
-        with_it = tuple(k == pump or ran for k, ran in enumerate(self.running))
-        without = tuple(k != pump and ran for k, ran in enumerate(self.running))
-        if not self.known:
-            self.running = with_it if runs else without
+    def pump_moved(self, pump: int, runs: bool | None, after_us: int, by_us: int) -> None:
+        """A pump started or stopped inside a bracket; None: nobody knows from then on."""
+        self._change(pump, replace(self._runs[pump], made=runs), after_us, by_us)
+
+    def speed_changed(self, pump: int, share: float | None, after_us: int, by_us: int) -> None:
+        """The speed of a pump changed inside a bracket.
+
+        Args:
+            share: of full speed; None: nobody knows from then on.
+        """
+        if share is not None:
+            share = SPEED_STEP * round(share / SPEED_STEP)
+        self._change(pump, replace(self._runs[pump], speed=share), after_us, by_us)
+
+    def _change(self, pump: int, runs: Runs, after_us: int, by_us: int) -> None:
+        before, self._looked = self._runs[pump], None
+        moves = before.known or runs.known or before.doubtful is not runs.doubtful
+        if before == runs or not moves or not self.known:
+            self._runs[pump] = runs
+            self._note_runs()
             return
         middle_us = (after_us + by_us) // 2
         self.advance(middle_us)
         self._respect_floats(None)
-        ran = self.flows(with_it)
-        alone = self.flows(without)
-        # Late news, and the bracket: what the set gives more with the pump than without.
-        late_s = max(0, self.at_us - middle_us) * 1e-6 * (1.0 if runs else -1.0)
+        ran, gave = self.running, self.flows(self.running)
+        self._runs[pump] = runs
+        self._note_runs()
+        give = self.flows(self.running)
+        # Late news, and the bracket: what the set gives more now than before.
+        late_s = max(0, self.at_us - middle_us) * 1e-6
         error_s = (by_us - after_us) * 0.5e-6 / sqrt(3.0)
         along: list[tuple[int, float]] = []
         total = 0.0
         for i in range(self.count):
-            more = ran.m3_s[i] - alone.m3_s[i]
+            more = give.m3_s[i] - gave.m3_s[i]
             if more != 0.0:
                 along.append((self.first_pumped + i, more))
                 self.state.x[self.first_pumped + i] += more * late_s
@@ -169,10 +205,15 @@ class Estimator(WaterBalance):
         self.state.x[V] -= total * late_s
         along.append((V, -total))
         self.state.add_noise(along, error_s**2)
+        together = tuple(one or other for one, other in zip(ran, self.running, strict=True))
         for i in range(self.count):
-            if with_it[i]:
-                self._company[i] = with_it
-        self.running = with_it if runs else without
+            if together[i]:
+                self._company[i] = together
+
+    def _note_runs(self) -> None:
+        self.running = tuple(each.known for each in self._runs)
+        self.doubtful = tuple(each.doubtful for each in self._runs)
+        self.speeds = tuple(1.0 if each.speed is None else each.speed for each in self._runs)
 
     def level_read(self, level_m: float, after_us: int, by_us: int) -> None:
         """The level meter shows a level."""
@@ -218,7 +259,7 @@ class Estimator(WaterBalance):
         self._looked = None
         gap_us = max(0, at_us - self.at_us)
         most = self.most_flows()
-        self._unknown_us += gap_us
+        self.unknown_us += gap_us
         for i in range(self.count):
             self._unknown_most_m3[i] += most[i] * gap_us * 1e-6
         self.at_us = max(at_us, self.at_us)
@@ -349,6 +390,7 @@ class Estimator(WaterBalance):
         ahead._looked = None
         ahead.state = self.state.copy()
         ahead.spread_m3 = self.spread_m3[:]
+        ahead.doubtful_us = self.doubtful_us[:]
         if ahead.known:
             ahead.advance(at_us)
             ahead._respect_floats(None, fully=True)
@@ -361,7 +403,7 @@ class Estimator(WaterBalance):
                 for known, more in zip(most_m3, self.most_flows(), strict=True)
             )
         return Look(
-            at_us, ahead, tuple(self._company), (self._unknown_us + waiting_us) * 1e-6, most_m3,
+            at_us, ahead, tuple(self._company), (self.unknown_us + waiting_us) * 1e-6, most_m3,
             known=self.known,
         )  # fmt: skip
 
@@ -384,12 +426,14 @@ class Estimator(WaterBalance):
         return {
             "at_us": self.at_us,
             "known": self.known,
-            "running": [int(runs) for runs in self.running],
+            "running": [-1 if each.made is None else int(each.made) for each in self._runs],
+            "speeds": list[Plain](each.speed for each in self._runs),
+            "doubtful_us": [*self.doubtful_us],
             "company": [int(runs) for company in self._company for runs in company],
             "mean": list[Plain](self.state.x),
             "covariance": list[Plain](value for row in self.state.p for value in row),
             "upstream": list[Plain](self.upstream),
-            "unknown_us": self._unknown_us,
+            "unknown_us": self.unknown_us,
             "unknown_most_m3": list[Plain](self._unknown_most_m3),
             "overflow_m3": self.overflow_m3,
             "upstream_mean_m3_s": self.upstream_mean_m3_s,
@@ -429,13 +473,19 @@ class Estimator(WaterBalance):
             )
             self.at_us = cast(int, saved["at_us"])
             self.known = cast(bool, saved["known"])
-            self.running = tuple(bool(runs) for runs in running)
+            speeds = cast(list[float | None], saved["speeds"])
+            self._runs = [
+                Runs(None if made < 0 else bool(made), speed)
+                for made, speed in zip(running, speeds, strict=True)
+            ]
+            self._note_runs()
+            self.doubtful_us = list(cast(list[int], saved["doubtful_us"]))
             self._company = [
                 tuple(bool(runs) for runs in company[k * count : (k + 1) * count])
                 for k in range(count)
             ]
             self.upstream = (upstream[0], upstream[1])
-            self._unknown_us = cast(int, saved["unknown_us"])
+            self.unknown_us = cast(int, saved["unknown_us"])
             self._unknown_most_m3 = list(cast(list[float], saved["unknown_most_m3"]))
             self.overflow_m3 = cast(float, saved["overflow_m3"])
             self.surprises_in_a_row = list(cast(list[int], saved["surprises_in_a_row"]))

@@ -39,6 +39,16 @@ class Look:
         self._company = company
 
     @property
+    def doubtful(self) -> bool:
+        """Whether nobody knows how some pump runs: then all but its outflow is still estimated."""
+        return True in self._balance.doubtful
+
+    @property
+    def doubtful_s(self) -> tuple[float, ...]:
+        """For how long that has been so, of each pump; the last is that of any pump."""
+        return tuple(us * 1e-6 for us in self._balance.doubtful_us)
+
+    @property
     def volume_m3(self) -> Figure:
         """Of the water in the well."""
         return self._balance.entry(V)
@@ -75,8 +85,8 @@ class Look:
 
     @cached_property
     def flows_m3_s(self) -> tuple[Figure, ...]:
-        """Of each pump: as it runs; else at the middle of the working range, in the company in
-        which it last ran."""
+        """Of each pump: as it runs; else at the middle of the working range and at full speed, in
+        the company in which it last ran."""
         return tuple(self._flow_of(pump) for pump in range(self._balance.count))
 
     @property

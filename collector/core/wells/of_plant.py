@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import hypot, sqrt
 
-from collector.core.hydraulics.stations import Station, stations_of
+from collector.core.hydraulics.stations import Station, full_speed_of, stations_of
 from collector.core.wells.facts import facts_of
 from collector.core.wells.geometry import Geometry, maybe_geometry_of
 from collector.core.wells.pumping import CurvePumps, PlainPumps, PumpFlows
@@ -54,7 +54,12 @@ def well_flows_of(plant: Plant, start_us: int) -> list[WellFlow]:
         upstream += _wash_returns(plant, name)
         flows = _pump_flows(list(pumps), well, geometry, stations.get(name))
         run_points = [pump.run for pump in pumps.values()]
-        made[name] = WellFlow(name, well, geometry, flows, run_points, start_us, upstream)
+        speeds = {
+            pump.speed: (k, full_speed_of(pump, plant))
+            for k, pump in enumerate(pumps.values())
+            if pump.speed is not None
+        }
+        made[name] = WellFlow(name, well, geometry, flows, run_points, start_us, upstream, speeds)
     return list(made.values())
 
 
@@ -96,7 +101,7 @@ def _pump_flows(
         return PlainPumps(names, facts.working_m3)
     tolerance = max(station.wear_uncertainty(name, facts.middle_m) for name in names)
     return CurvePumps(
-        [(name, station.pumps[name].curve, 1.0) for name in names],
+        [(name, station.pumps[name].curve) for name in names],
         station.main,
         hypot(tolerance, IN_SERVICE),
     )

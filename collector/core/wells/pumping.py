@@ -20,6 +20,12 @@ from collector.core.hydraulics.operating import RunningPump, operating_point
 NODE_SPACING_M = 0.05
 """Levels at which operating points are solved; straight between, to 1e-5 of a usual flow."""
 
+SPEED_STEP = 0.001
+"""Shares of full speed are rounded to this before operating points are solved."""
+
+MOST_SOLVED = 20_000
+"""Operating points kept; a pump of variable speed would gather ever more of them."""
+
 FACTOR_STEP = 0.05
 """Wear factors at which operating points are solved; first order between, to some 1e-4."""
 
@@ -74,13 +80,23 @@ class PumpFlows(Protocol):
         """Whether a factor of 1 means a new pump."""
         ...
 
-    def flows(self, running: Sequence[bool], level_m: float, factors: Sequence[float]) -> Flows:
-        """Flows at a level; see ``Flows``."""
+    def flows(
+        self, running: Sequence[bool], level_m: float, factors: Sequence[float],
+        speeds: tuple[float, ...],
+    ) -> Flows:  # fmt: skip
+        """Flows at a level; see ``Flows``.
+
+        Args:
+            speeds: shares of full speed, of all pumps.
+        """
         ...
 
 
 class PlainPumps:
     """Pumps of which nothing is known but what they do: flow does not depend on the level.
+
+    It goes with the speed, as by the affinity laws where there is little lift; with more lift a
+    slow pump gives less than that, which is then learnt like wear.
 
     Args:
         names: the pumps.
@@ -96,17 +112,20 @@ class PlainPumps:
         shared = [Factor("together", *TOGETHER_PRIOR)] if len(own) > 1 else []
         self.factors = (*own, *shared)
 
-    def flows(self, running: Sequence[bool], level_m: float, factors: Sequence[float]) -> Flows:
+    def flows(
+        self, running: Sequence[bool], level_m: float, factors: Sequence[float],
+        speeds: tuple[float, ...],
+    ) -> Flows:  # fmt: skip
         """Flows; see ``PumpFlows``."""
         del level_m
         count = len(self.names)
         together = sum(running) > 1
         share = factors[count] if together else 1.0
-        unit = self._unit_m3_s
         flows = [0.0] * count
         rows = [[0.0] * len(factors) for _ in range(count)]
         for i in range(count):
             if running[i]:
+                unit = self._unit_m3_s * speeds[i]
                 flows[i] = unit * factors[i] * share
                 rows[i][i] = unit * share
                 if together:
@@ -118,7 +137,7 @@ class CurvePumps:
     """Pumps with curves into a main that is known.
 
     Args:
-        pumps: name, curve and share of full speed of each.
+        pumps: name and curve of each.
         main: they share it.
         tolerance: standard deviation of a wear factor before anything was seen.
     """
@@ -126,15 +145,18 @@ class CurvePumps:
     has_curves = True
 
     def __init__(
-        self, pumps: Sequence[tuple[str, PumpCurve, float]], main: Main, tolerance: float
+        self, pumps: Sequence[tuple[str, PumpCurve]], main: Main, tolerance: float
     ) -> None:
-        self.names = tuple(name for name, _, _ in pumps)
+        self.names = tuple(name for name, _ in pumps)
         self.factors = tuple(Factor(name, 1.0, tolerance) for name in self.names)
-        self._curves = [(curve, speed) for _, curve, speed in pumps]
+        self._curves = [curve for _, curve in pumps]
         self._main = main
-        self._solved: dict[tuple[int, ...], Flows] = {}
+        self._solved: dict[tuple[int, tuple[int, ...], tuple[float, ...]], Flows] = {}
 
-    def flows(self, running: Sequence[bool], level_m: float, factors: Sequence[float]) -> Flows:
+    def flows(
+        self, running: Sequence[bool], level_m: float, factors: Sequence[float],
+        speeds: tuple[float, ...],
+    ) -> Flows:  # fmt: skip
         """Flows; see ``PumpFlows``."""
         place = level_m / NODE_SPACING_M
         node = int(place // 1.0)
@@ -145,8 +167,9 @@ class CurvePumps:
             step = round(min(max(factor, FACTOR_STEP), 3.0) / FACTOR_STEP) if runs else 0
             steps.append(step)
             off.append(factor - FACTOR_STEP * step if step else 0.0)
-        low = self._solve((node, *steps))
-        high = self._solve((node + 1, *steps))
+        key = tuple(steps)
+        low = self._solve(node, key, speeds)
+        high = self._solve(node + 1, key, speeds)
         flows, slopes, rows = [], [], []
         for i, step in enumerate(steps):
             low_row = low.per_factor[i]
@@ -166,14 +189,14 @@ class CurvePumps:
             rows.append(row)
         return Flows(flows, slopes, rows)
 
-    def _solve(self, key: tuple[int, ...]) -> Flows:
-        """Operating point at a node; depends on nothing but the key, so it may be kept."""
+    def _solve(self, node: int, steps: tuple[int, ...], speeds: tuple[float, ...]) -> Flows:
+        """Operating point at a node; depends on nothing but what is asked, so it may be kept."""
+        key = (node, steps, speeds)
         found = self._solved.get(key)
         if found is None:
-            node, *steps = key
             ran = [i for i, step in enumerate(steps) if step]
             point = operating_point(
-                [RunningPump(*self._curves[i], FACTOR_STEP * steps[i]) for i in ran],
+                [RunningPump(self._curves[i], speeds[i], FACTOR_STEP * steps[i]) for i in ran],
                 self._main,
                 self._main.lift_m(node * NODE_SPACING_M),
             )
@@ -183,5 +206,7 @@ class CurvePumps:
                 found.m3_s[i] = point.flows_m3_s[position]
                 for other, j in enumerate(ran):
                     found.per_factor[i][j] = point.flows_per_wear_m3_s[position][other]
+            if len(self._solved) >= MOST_SOLVED:
+                self._solved.clear()
             self._solved[key] = found
         return found

@@ -10,7 +10,7 @@ have moved in time of which nobody knows what ran. Where pumps of another well l
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import hypot, sqrt
 from typing import cast
 
@@ -39,6 +39,7 @@ SETTLED = 0.5
 
 LONGEST_TIME_S = 30 * 86_400.0
 UNKNOWN_TIME = "unknown time"
+HOW_UNKNOWN = "how a pump runs is not known"
 NOT_SETTLED = "too little seen yet"
 MAY_HAVE_SPILLED = "may have gone over the edge unseen"
 
@@ -53,11 +54,13 @@ class WellFlow:
         run_points: run contact of each pump, in the order of ``pumps.names``.
         start_us: plant time at which watching begins.
         upstream: what is known to send water into this one.
+        speeds: by point that tells a speed: which pump's, and its value at full speed.
     """
 
     def __init__(
         self, well_name: str, well: Well, geometry: Geometry, pumps: PumpFlows,
         run_points: Sequence[str], start_us: int, upstream: Sequence[Source] = (),
+        speeds: Mapping[str, tuple[int, float]] | None = None,
     ) -> None:  # fmt: skip
         self.well = well_name
         self.name = f"{well_name}.flows"
@@ -65,20 +68,24 @@ class WellFlow:
         self.sending_points = tuple(run_points)
         self._runs = {point: k for k, point in enumerate(run_points)}
         self._level = well.level
+        self._speeds = dict(speeds or {})
         self._upstream = tuple(upstream)
         self._sent = {point for above in upstream for point in above.sending_points}
-        mine = [*self._floats, *self._runs, *([well.level] if well.level else [])]
+        mine = [*self._floats, *self._runs, *self._speeds, *([well.level] if well.level else [])]
         self.points = (*mine, *sorted(self._sent))
         self.estimator = Estimator(facts_of(well, geometry), pumps, start_us)
         self._pumps = pumps
         self._geometry = geometry
         low_m, high_m = self.estimator.facts.working_m
         self._level_step_m = LEVEL_TOLD_SHARE * (high_m - low_m)
+        for pump, _ in self._speeds.values():
+            self.estimator.speed_changed(pump, None, start_us, start_us)
         self._edge_m3 = None if well.overflow_m is None else geometry.volume_m3(well.overflow_m)
         high = well.floats.high
         self._high_m3 = None if high is None else geometry.volume_m3(high.makes_at_m)
         # What each contact showed when last known; None: never.
         self._shown: dict[str, bool | None] = dict.fromkeys([*self._floats, *self._runs])
+        self._share: dict[str, float] = {}  # of full speed, as each speed point last told
         self._bad: set[str] = set()
         self._lost = {point.partition(".")[0] for point in self.points}
         self._away: set[str] = set()
@@ -99,6 +106,13 @@ class WellFlow:
             return []
         if change.value is None or change.quality is Quality.BAD:
             return self._lose_point(point, change)
+        if point in self._speeds:
+            pump, full = self._speeds[point]
+            share = max(0.0, float(change.value) / full)
+            self._share[point] = share
+            self._bad.discard(point)
+            self.estimator.speed_changed(pump, share, change.after_us, change.by_us)
+            return []
         was_bad = point in self._bad
         self._bad.discard(point)
         made, before = bool(change.value), self._shown[point]
@@ -109,10 +123,11 @@ class WellFlow:
             elif made != before:
                 self.estimator.float_moved(self._floats[point], made, change.after_us, change.by_us)
             return []
-        self.estimator.pump_moved(self._runs[point], made, change.after_us, change.by_us)
-        if was_bad or not self.estimator.known:
+        after_us = change.by_us if was_bad else change.after_us
+        self.estimator.pump_moved(self._runs[point], made, after_us, change.by_us)
+        if not self.estimator.known:
             self._maybe_find(change.by_us)
-        elif before and not made:
+        elif before and not made and not was_bad:
             return self._tell_stop(self._runs[point], change.by_us)
         return []
 
@@ -120,22 +135,30 @@ class WellFlow:
         self._lost.add(panel)
         (self._away.add if reason == AWAY else self._away.discard)(panel)
         for point, role in self._floats.items():
-            if point.partition(".")[0] == panel:
+            if _is_of(point, panel):
                 self.estimator.float_seen(role, None)
-        if any(point.partition(".")[0] == panel for point in self._sent):
+        if any(_is_of(point, panel) for point in self._sent):
             self._hear_upstream(last_good_us)
-        if any(point.partition(".")[0] == panel for point in self._runs):
-            return self._lose(last_good_us, by_us, reason)
-        return []
+        for point, (pump, _) in self._speeds.items():
+            if _is_of(point, panel):
+                self.estimator.speed_changed(pump, None, last_good_us, last_good_us)
+        gone = [point for point in self._runs if _is_of(point, panel)]
+        return self._lose(gone, last_good_us, by_us, reason)
 
     def returned(self, panel: str, by_us: int) -> list[Output]:
         self._lost.discard(panel)
         self._away.discard(panel)
         for point, role in self._floats.items():
-            if point.partition(".")[0] == panel and point not in self._bad:
+            if _is_of(point, panel) and point not in self._bad:
                 self.estimator.float_seen(role, self._shown[point])
+        for point, (pump, _) in self._speeds.items():
+            if _is_of(point, panel) and point not in self._bad:
+                self.estimator.speed_changed(pump, self._share.get(point), by_us, by_us)
+        for point, pump in self._runs.items():
+            if _is_of(point, panel) and self._is_known(point):
+                self.estimator.pump_moved(pump, self._shown[point], by_us, by_us)
         self._maybe_find(by_us)
-        if any(point.partition(".")[0] == panel for point in self._sent):
+        if any(_is_of(point, panel) for point in self._sent):
             self._hear_upstream(by_us)
         return []
 
@@ -159,13 +182,13 @@ class WellFlow:
         """Volume pumped since watching began: m3, standard error in m3, and unknown time in s."""
         look = self.estimator.look(at_us)
         volume = look.pumped_total_m3
-        return volume.value, hypot(volume.error, MODEL_SHARE * volume.value), look.unknown_s
+        return volume.value, hypot(volume.error, MODEL_SHARE * volume.value), _unknown_s(look)
 
     def volume_in_until(self, at_us: int) -> tuple[float, float, float]:
         """Volume that came in since watching began: m3, standard error, unknown time in s."""
         look = self.estimator.look(at_us)
         volume = look.inflow_total_m3
-        return volume.value, hypot(volume.error, MODEL_SHARE * volume.value), look.unknown_s
+        return volume.value, hypot(volume.error, MODEL_SHARE * volume.value), _unknown_s(look)
 
     def readings(self, at_us: int) -> dict[str, Reading]:
         """Volumes for periods (``component.Counting``), by ``equipment.quantity``.
@@ -174,11 +197,12 @@ class WellFlow:
         level is not exactly known at a boundary; that is the edge of the volume that came in.
         """
         look = self.estimator.look(at_us)
-        unknown_us = round(look.unknown_s * 1e6)
 
-        def reading(figure: Figure, spread_m3: float, most_m3: float, edge_m3: float) -> Reading:
+        def reading(
+            figure: Figure, spread_m3: float, most_m3: float, edge_m3: float, pump: int = -1
+        ) -> Reading:
             margin = BOUND * (spread_m3 + MODEL_SHARE * figure.value)
-            value = figure.value
+            value, unknown_us = figure.value, round(_unknown_s(look, pump) * 1e6)
             return Reading(value, value - margin, value + margin + most_m3, unknown_us, edge_m3)
 
         whole = (look.spread_total_m3, sum(look.unknown_most_m3))
@@ -189,7 +213,7 @@ class WellFlow:
         }
         for i, name in enumerate(self._pumps.names):
             found[f"{name}.volume_pumped"] = reading(
-                look.pumped_m3[i], look.spread_m3[i], look.unknown_most_m3[i], 0.0
+                look.pumped_m3[i], look.spread_m3[i], look.unknown_most_m3[i], 0.0, i
             )
         return found
 
@@ -234,11 +258,16 @@ class WellFlow:
         panels = {point.partition(".")[0] for point in self.sending_points}
         if panels & away:
             return 0.0, 0.0
-        if panels & lost or not self.estimator.known:
-            most = max(self.estimator.most_flows(), default=0.0)
+        estimator = self.estimator
+        if panels <= lost or not estimator.known:
+            most = max(estimator.most_flows(), default=0.0)
             return 0.0, UNWATCHED_SHARE * most
-        figure = self.estimator.summed(self.estimator.flows_mid_range(self.estimator.running))
-        return figure.value, figure.error
+        figure = estimator.summed(estimator.flows_mid_range(estimator.running, as_now=True))
+        error = figure.error
+        if True in estimator.doubtful:
+            for most, doubtful in zip(estimator.most_flows(), estimator.doubtful, strict=True):
+                error = hypot(error, UNWATCHED_SHARE * most if doubtful else 0.0)
+        return figure.value, error
 
     # --- gaps -----------------------------------------------------------------------------------
 
@@ -247,10 +276,21 @@ class WellFlow:
         if point in self._floats:
             self.estimator.float_seen(self._floats[point], None)
             return []
-        return self._lose(change.after_us, change.by_us, change.reason)
+        if point in self._speeds:
+            pump, _ = self._speeds[point]
+            self.estimator.speed_changed(pump, None, change.after_us, change.after_us)
+            return []
+        return self._lose([point], change.after_us, change.by_us, change.reason)
 
-    def _lose(self, last_good_us: int, by_us: int, reason: str) -> list[Output]:
-        if not self.estimator.known:
+    def _lose(
+        self, points: Sequence[str], last_good_us: int, by_us: int, reason: str
+    ) -> list[Output]:
+        """Run contacts are no longer known: if none is left, nothing is."""
+        if not points or not self.estimator.known:
+            return []
+        if any(self._is_known(point) for point in self._runs):
+            for point in points:
+                self.estimator.pump_moved(self._runs[point], None, last_good_us, last_good_us)
             return []
         self.estimator.lose(last_good_us)
         self._told.clear()
@@ -259,16 +299,21 @@ class WellFlow:
             for quantity in ("inflow", "level")
         ]
 
+    def _is_known(self, point: str) -> bool:
+        """Whether it is known what a run contact shows."""
+        return (
+            self._shown[point] is not None
+            and point not in self._bad
+            and point.partition(".")[0] not in self._lost
+        )
+
     def _maybe_find(self, at_us: int) -> None:
-        """Know again, if all run contacts are known."""
-        if self.estimator.known or any(
-            point in self._bad or self._shown[point] is None
-            or point.partition(".")[0] in self._lost
-            for point in self._runs
-        ):  # fmt: skip
+        """Know again, if any run contact is known."""
+        if self.estimator.known or not any(self._is_known(point) for point in self._runs):
             return
         for point, pump in self._runs.items():
-            self.estimator.pump_moved(pump, bool(self._shown[point]), at_us, at_us)
+            runs = self._shown[point] if self._is_known(point) else None
+            self.estimator.pump_moved(pump, runs, at_us, at_us)
         self.estimator.find(at_us)
         if self._sent:
             self._hear_upstream(at_us)
@@ -290,18 +335,12 @@ class WellFlow:
         found: list[Output] = []
         flow, factor = look.flows_m3_s[pump], look.factors[pump]
         if flow.error < SETTLED * flow.value:
-            found.append(_derived(f"{name}.flow", flow, at_us))
+            found.append(_derived(f"{name}.flow", flow, look, at_us))
             if self._pumps.has_curves:
-                found.append(_derived(f"{name}.wear_factor", factor, at_us))
-        found.append(
-            self._total(
-                f"{name}.volume_pumped",
-                look.pumped_m3[pump],
-                look,
-                look.unknown_most_m3[pump],
-                at_us,
-            )
-        )
+                found.append(_derived(f"{name}.wear_factor", factor, look, at_us))
+        most_m3, unknown_s = look.unknown_most_m3[pump], _unknown_s(look, pump)
+        volume = look.pumped_m3[pump]
+        found.append(_volume(f"{name}.volume_pumped", volume, most_m3, unknown_s, at_us))
         return found + self._tell(look, at_us)
 
     def _tell(self, look: Look, at_us: int) -> list[Output]:
@@ -311,18 +350,20 @@ class WellFlow:
         inflow = look.mean_inflow_m3_s
         step = max(0.5 * inflow.error, INFLOW_TOLD_SHARE * inflow.value)
         if self._is_news("inflow", inflow.value, step):
-            found.append(_derived(f"{well}.inflow", inflow, at_us))
+            found.append(_derived(f"{well}.inflow", inflow, look, at_us))
         if self._is_news(
             "level", look.level_m.value, max(0.5 * look.level_m.error, self._level_step_m)
         ):
-            found.append(_derived(f"{well}.level", look.level_m, at_us))
+            found.append(_derived(f"{well}.level", look.level_m, look, at_us))
         most_m3 = sum(look.unknown_most_m3)
         for quantity, figure in (
             ("volume_pumped", look.pumped_total_m3),
             ("volume_in", look.inflow_total_m3),
         ):
             if self._is_news(quantity, figure.value, VOLUME_TOLD_SHARE * working_m3):
-                found.append(self._total(f"{well}.{quantity}", figure, look, most_m3, at_us))
+                found.append(
+                    _volume(f"{well}.{quantity}", figure, most_m3, _unknown_s(look), at_us)
+                )
         if look.overflow_m3 > 0.0 and self._is_news("overflow_volume", look.overflow_m3, 0.0):
             found.append(
                 Derived(f"{well}.overflow_volume", look.overflow_m3, Quality.UNCERTAIN, at_us,
@@ -337,20 +378,8 @@ class WellFlow:
             reserve = Figure(max(0.0, self._edge_m3 - look.volume_m3.value), look.volume_m3.error)
             step = max(0.5 * reserve.error, VOLUME_TOLD_SHARE * working_m3)
             if self._is_news("storage_reserve", reserve.value, step):
-                found.append(_derived(f"{well}.storage_reserve", reserve, at_us))
+                found.append(_derived(f"{well}.storage_reserve", reserve, look, at_us))
         return found
-
-    def _total(
-        self, subject: str, figure: Figure, look: Look, most_m3: float, at_us: int
-    ) -> Derived:
-        doubt = look.unknown_s > 0.0
-        margin = BOUND * hypot(figure.error, MODEL_SHARE * figure.value)
-        return Derived(
-            subject, figure.value, Quality.UNCERTAIN if doubt else Quality.GOOD, at_us,
-            low=max(0.0, figure.value - margin),
-            high=figure.value + margin + most_m3,
-            reason=UNKNOWN_TIME if doubt else "",
-        )  # fmt: skip
 
     def _time_to(self, quantity: str, to_m3: float, look: Look, at_us: int) -> list[Output]:
         """Time in which the present inflow fills the well so far, were all pumps to stop now."""
@@ -382,6 +411,7 @@ class WellFlow:
         return {
             "estimator": self.estimator.save(),
             "shown": dict(self._shown),
+            "share": dict(self._share),
             "bad": dict.fromkeys(sorted(self._bad), True),
             "lost": {panel: panel in self._away for panel in sorted(self._lost)},
             "told": dict(self._told),
@@ -393,6 +423,7 @@ class WellFlow:
         try:
             self.estimator.restore(cast(Saved, saved["estimator"]))
             shown = cast(dict[str, bool | None], saved["shown"])
+            share = cast(dict[str, float], saved["share"])
             bad, lost = cast(Saved, saved["bad"]), cast(dict[str, bool], saved["lost"])
             told = cast(dict[str, float], saved["told"])
             upstream = cast(dict[str, bool | None], saved["upstream"])
@@ -400,7 +431,8 @@ class WellFlow:
         except KeyError as missing:
             raise ValueError(f"the saved state of {self.name} lacks {missing}") from None
         self._shown.update({point: shown[point] for point in self._shown if point in shown})
-        self._bad = {point for point in bad if point in self._shown}
+        self._share = {point: share[point] for point in self._speeds if point in share}
+        self._bad = {point for point in bad if point in self._shown or point in self._speeds}
         self._lost = set(lost)
         self._away = {panel for panel, away in lost.items() if away}
         self._told = dict(told)
@@ -409,10 +441,32 @@ class WellFlow:
             above.take_back(upstream.get(str(k)))
 
 
-def _derived(subject: str, figure: Figure, at_us: int) -> Derived:
+def _is_of(point: str, panel: str) -> bool:
+    return point.partition(".")[0] == panel
+
+
+def _unknown_s(look: Look, pump: int = -1) -> float:
+    """Time in which it was not known how a pump ran; without a pump, how any of them did."""
+    return look.unknown_s + look.doubtful_s[pump]
+
+
+def _derived(subject: str, figure: Figure, look: Look, at_us: int) -> Derived:
     """An estimate with its bounds; none of these quantities is negative."""
     margin = BOUND * figure.error
     return Derived(
-        subject, figure.value, Quality.GOOD, at_us,
+        subject, figure.value, Quality.UNCERTAIN if look.doubtful else Quality.GOOD, at_us,
         low=max(0.0, figure.value - margin), high=figure.value + margin,
+        reason=HOW_UNKNOWN if look.doubtful else "",
+    )  # fmt: skip
+
+
+def _volume(subject: str, figure: Figure, most_m3: float, unknown_s: float, at_us: int) -> Derived:
+    """A volume since the start; ``most_m3`` is the most that unknown time may hide."""
+    doubt = unknown_s > 0.0
+    margin = BOUND * hypot(figure.error, MODEL_SHARE * figure.value)
+    return Derived(
+        subject, figure.value, Quality.UNCERTAIN if doubt else Quality.GOOD, at_us,
+        low=max(0.0, figure.value - margin),
+        high=figure.value + margin + most_m3,
+        reason=UNKNOWN_TIME if doubt else "",
     )  # fmt: skip

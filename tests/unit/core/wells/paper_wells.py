@@ -32,6 +32,7 @@ def a_well(
     area_m2: float = 2.0,
     reverse: bool = False,
     curves: Mapping[str, Sequence[tuple[float, float]]] | None = None,
+    with_speed: bool = False,
     **well: Any,
 ) -> WellFlow:
     """The component of a well with these floats and pumps, by way of a plant file.
@@ -42,10 +43,13 @@ def a_well(
         area_m2: plan area.
         reverse: write points and equipment in the opposite order.
         curves: (L/s, m) by pump, for wells with a ``main``.
+        with_speed: the speed of each pump is read, as ``speed_of_`` and its name.
         well: further keys of the well.
     """
     names = [*floats, *pumps]
-    points = {name: {"table": "discrete-input", "address": k} for k, name in enumerate(names)}
+    points: dict[str, dict[str, Any]] = {
+        name: {"table": "discrete-input", "address": k} for k, name in enumerate(names)
+    }
     equipment: dict[str, Any] = {
         "sump": {
             "kind": "well", "plan_area_m2": area_m2,
@@ -58,6 +62,11 @@ def a_well(
     }  # fmt: skip
     for name in pumps:
         equipment[name] = {"kind": "pump", "well": "sump", "run": f"p.{name}"}
+        if with_speed:
+            equipment[name]["speed"] = f"p.speed_of_{name}"
+            points[f"speed_of_{name}"] = {
+                "table": "input-register", "address": len(points), "unit": "%",
+            }  # fmt: skip
         if curves is not None:
             equipment[name]["curve"] = [
                 {"flow_l_per_s": flow, "head_m": head} for flow, head in curves[name]
