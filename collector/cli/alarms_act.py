@@ -21,6 +21,7 @@ from collector.cli.spans import open_journal, rfc3339_local
 from collector.cli.tables import WIDTH
 from collector.clock import SystemClock
 from collector.core.alarms.actions import COMMAND_LINE, LONGEST_TEXT, action_of
+from collector.core.alarms.wire import alarm_of
 from collector.core.calendar import instant_us
 from collector.core.records import RecordKind, Value
 from collector.errors import CommandLineError, ExitCode
@@ -127,6 +128,7 @@ def act(options: argparse.Namespace, word: str) -> Answer:
         subjects = _subjects(options, reader, plant)
         if not subjects:
             return Answer("no alarm waits for acknowledgement", [])
+        _check_activation(options, reader)
         now_us = SystemClock().wall_us()
         details = _details(options, now_us, zone)
         said: dict[str, Value] = {"verb": deed.verb, "by": options.by, "way": COMMAND_LINE}
@@ -157,6 +159,19 @@ def _subjects(options: argparse.Namespace, reader: JournalReader, plant: Plant) 
     if options.alarms:
         raise CommandLineError("--all means every alarm, so it takes no names")
     return [line.subject for line in standing_alarms(reader) if line.waits]
+
+
+def _check_activation(options: argparse.Namespace, reader: JournalReader) -> None:
+    """Refuse a note about an activation that has not been."""
+    number = getattr(options, "activation", None)
+    if number is None:
+        return
+    (subject,) = options.alarms
+    newest = reader.latest((RecordKind.ALARM,)).get((RecordKind.ALARM, subject))
+    had = 0 if newest is None else alarm_of(newest).activation
+    if not 1 <= number <= had:
+        told = f"one of 1 to {had}" if had else "none: this alarm has not been raised"
+        raise CommandLineError(f"--activation is {number}, expected {told}")
 
 
 def _details(options: argparse.Namespace, now_us: int, zone: ZoneInfo) -> dict[str, Value]:

@@ -16,7 +16,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from zoneinfo import ZoneInfo
 
-from collector.core.alarms.alarm import CHATTER_TIMES, CHATTER_WITHIN_US
+from collector.core.alarms.standing import CHATTER_TIMES, CHATTER_WITHIN_US
 from collector.core.calendar import begin_of, end_of
 from collector.reports.alarm_rows import Activation
 

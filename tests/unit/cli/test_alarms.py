@@ -8,15 +8,19 @@ from __future__ import annotations
 import csv
 import io
 import json
+import threading
 from pathlib import Path
 
 import pytest
 
+from collector.action_taking import ActionTaking
+from collector.clock import SystemClock
+from collector.core.alarms.actions import action_text
 from collector.core.diagnosis.wording import CAUTIONS
-from collector.core.records import Record
+from collector.core.records import ActionTaken, Record, RecordKind
 from collector.errors import ExitCode
 from collector.intray_files import waiting
-from collector.journal import Journal
+from collector.journal import Journal, JournalReader
 from tests.unit.cli.typed import ONE_SUMP, Shell, too_wide
 from tests.unit.reports.alarms_on_paper import (
     HOUR_US,
@@ -292,6 +296,54 @@ def test_other_words_hand_in_their_verb(word: str, journal: Path, shell: Shell) 
     assert handed_in(journal)[0]["verb"] == word.replace("-", "_")
 
 
+class Desk:
+    """Takes what is handed in and puts it on record; nothing has an effect on the pump's alarm."""
+
+    paused = False
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._ended = threading.Event()
+        self._thread = threading.Thread(target=self._work)
+
+    def __enter__(self) -> None:
+        self._journal = Journal.open(self._path, wall_us=lambda: NOON_US, commit_period_s=0.0)
+        self._thread.start()
+
+    def __exit__(self, *_: object) -> None:
+        self._ended.set()
+        self._thread.join()
+        self._journal.close()
+
+    def _work(self) -> None:
+        with JournalReader(self._path) as reader:
+            taking = ActionTaking(self._path, reader)
+            while not self._ended.wait(0.02):
+                taking.take_waiting(self, NOON_US, SystemClock().wall_us() - NOON_US)
+
+    def refusal(self, action: ActionTaken) -> str | None:
+        return "it is normal: there is nothing to acknowledge" if action.about == PUMP else None
+
+    def take_action(self, action: ActionTaken) -> bool:
+        at_us, text = NOON_US + HOUR_US, action_text(action)
+        self._journal.submit([Record(RecordKind.ACTION, action.about, at_us, at_us, at_us, text)])
+        return True
+
+
+def test_what_the_collector_made_of_it_is_told(journal: Path, shell: Shell) -> None:
+    """Done, or refused with the reason and code 1, each alarm for itself."""
+    with Desk(journal):
+        said = shell(f"alarms acknowledge {HIGH} {PUMP} --by warden --journal", journal)
+        assert said.code == ExitCode.ANSWER_IS_NO
+        assert said.out.splitlines() == [
+            f"{HIGH}: acknowledged",
+            f"{PUMP}: refused: it is normal: there is nothing to acknowledge",
+        ]
+        said = shell(f"alarms reset {HIGH} --by warden --json --journal", journal)
+        assert said.code == ExitCode.DONE
+        assert said.data[0]["done"] is True
+
+
 MISTAKES = {
     "alarms histry": "there is no 'weirkeeper alarms histry', did you mean 'history'?",
     "alarms --equipment sumpp": "there is no equipment with alarms 'sumpp', did you mean 'sump'?",
@@ -308,6 +360,9 @@ MISTAKES = {
     f"alarms shelve {HIGH} --until 2020-01-01T00:00:00Z --reason r --by warden": "to come",
     f"alarms shelve {HIGH} --until tomorrow --reason r --by warden": "found 'tomorrow', expected",
     f"alarms shelve {HIGH} --for '400 d' --reason r --by warden": "at most 31 days",
+    f"alarms note {HIGH} --activation 2 --cause rag --by warden": (
+        "--activation is 2, expected one of 1 to 1"
+    ),
     f"alarms note {HIGH} --by warden": "a note needs --cause, --action or --comment",
     f"alarms note {HIGH} --cause '' --by warden": "found 0 characters",
 }
