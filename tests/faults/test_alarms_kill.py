@@ -10,6 +10,7 @@ import asyncio
 import contextlib
 import hashlib
 import json
+import signal
 import sqlite3
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -21,6 +22,7 @@ from collector.core.alarms.states import State
 from collector.core.alarms.wire import alarm_of
 from collector.core.records import Quality, Record, RecordKind, Value
 from collector.intray import Outcome, hand_in
+from collector.journal import JournalReader
 from tests.faults.daemon_parts import SETTINGS, DaemonProcess, Meadow, are_contiguous, daemon
 from tests.real_parts import until
 
@@ -195,6 +197,38 @@ async def test_what_was_handed_in_while_it_was_down_is_done_at_the_start(
             (refused.id, refused.why),
         ]
         await until(lambda: not list_of_files(collector), "the in-tray to be empty")
+
+
+async def test_changed_rules_come_into_force_while_it_runs_and_bad_ones_do_not(
+    tmp_path: Path, settings: str
+) -> None:
+    """SIGHUP: all that is wrong is in the log; what is right is kept with its text and hash."""
+    meadow = Meadow()
+    async with meadow.served(), daemon(tmp_path, meadow.port, settings) as collector:
+        await collector.start()
+        await bring_into(State.ACKNOWLEDGED, meadow, collector)
+        rules = tmp_path / "rules.yaml"
+        rules.write_text(RULES.replace("meadow.start_1", "meadow.start_2"), encoding="utf-8")
+        assert collector.process is not None
+        collector.process.send_signal(signal.SIGHUP)
+        refused = await collector.said("files refused, the old ones stay in force")
+        assert "did you mean 'meadow.start_1'?" in refused["problem"]
+        more = RULES.replace("water_is_in", "water_too").partition("alarms:\n")[2]
+        rules.write_text(RULES + more, encoding="utf-8")
+        collector.process.send_signal(signal.SIGHUP)
+        await collector.said("files changed")
+        await collector.until_records(
+            lambda records: any(r.subject == "sump.water_too" for r in records), "the new alarm",
+            RecordKind.ALARM,
+        )  # fmt: skip
+        assert state(collector) == State.ACKNOWLEDGED.value
+        assert await collector.stop() == 0
+        with JournalReader(collector.journal) as reader:
+            kept = reader.configuration_in_force("rules")
+        assert kept is not None
+        assert json.loads(kept.text) == [["rules.yaml", RULES + more]]
+        told = [r for r in collector.records(RecordKind.CONFIGURATION) if r.subject == "rules"]
+        assert (len(told), told[-1].value) == (2, kept.hash)
 
 
 def list_of_files(collector: DaemonProcess) -> list[str]:
