@@ -21,7 +21,9 @@ from pathlib import Path
 from collector.core.alarms.desk import AlarmDesk
 from collector.core.alarms.rule import AlarmRule, Happens, Missing
 from collector.core.alarms.wire import alarm_text
+from collector.core.own_points import COLLECTOR
 from collector.core.pipeline import input_of
+from collector.core.quantities import QUANTITIES
 from collector.core.records import (
     AlarmMoved,
     ClockStepped,
@@ -152,6 +154,7 @@ class _Stage:
         self._begin(stretches[0].plant)
 
     def _begin(self, plant: Plant) -> None:
+        self._plant = plant
         self.rules = parse_rules(self._files, plant).alarms
         self._desk = AlarmDesk(
             plant, self.rules, self._eras.wall_us(self._start_us) - self._start_us
@@ -170,7 +173,7 @@ class _Stage:
             missing = tuple(
                 fact
                 for fact in rule.condition.facts
-                if fact not in self._seen and self._desk.facts.value_of(fact) is None
+                if fact not in self._seen and _wants_telling(fact, self._plant)
             )
             if missing:
                 found[rule.subject] = missing
@@ -275,6 +278,14 @@ class _Stage:
                 RecordKind.ALARM, move.subject, move.by_us, self._eras.wall_us(move.by_us),
                 move.after_us, alarm_text(move), move.quality,
             )  # fmt: skip
+
+
+def _wants_telling(fact: str, plant: Plant) -> bool:
+    """Whether a fact is unknown until it is told; a finding that was never told did not stand."""
+    owner, _, name = fact.partition(".")
+    panel = plant.panels.get(owner)
+    is_point = owner == COLLECTOR or (panel is not None and name in panel.points)
+    return is_point or name in QUANTITIES
 
 
 def _output_of(record: Record) -> Derived | Finding:
