@@ -129,7 +129,7 @@ def record_of(entry: Entry) -> Record:
     kind = KIND_OF[body["kind"]]
     low = _restored(body["low"])
     value = body["value"]
-    if kind in JSON_KINDS and isinstance(value, dict):
+    if kind in JSON_KINDS and isinstance(value, dict) and set(value) != {"number"}:
         value = json.dumps(value, ensure_ascii=False, separators=(",", ":"))
     return Record(
         kind, body["subject"], int(body["at"]), _utc_us(body["utc"]), int(body["after"]),
@@ -170,6 +170,8 @@ def _restored(value: Any) -> Value:
     if isinstance(value, dict):
         text = str(value["number"])
         return float(text) if text.endswith("inf") else int(text)
+    if isinstance(value, int) and abs(value) > LARGEST_EXACT:
+        return float(value)  # an integer that large would stand as text
     restored: Value = value
     return restored
 

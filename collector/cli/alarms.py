@@ -10,6 +10,7 @@ import argparse
 from collections.abc import Callable
 
 from collector.cli.alarms_act import ACTS, act, add_act
+from collector.cli.alarms_export import add_export_options, export
 from collector.cli.alarms_figures import performance
 from collector.cli.alarms_list import add_which, history, incomplete, now
 from collector.cli.command import Answer, Command
@@ -20,6 +21,7 @@ LISTS: dict[str, tuple[str, Callable[[argparse.Namespace], Answer]]] = {
     "performance": ("figures of the alarms themselves against their targets", performance),
     "incomplete": ("what still lacks a cause or a corrective action", incomplete),
 }
+EXPORT = "write the audited record into a file for somebody outside"
 ABOUT = """exit code 1: an alarm stands or waits for somebody (now), something lacks its
 cause or action (incomplete), a target is not met (performance), an action was
 refused
@@ -41,6 +43,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         add_which(sub, span=word != "now")
         if word == "history":
             sub.add_argument("--csv", action="store_true", help="print CSV (RFC 4180)")
+    add_export_options(_word(words, "export", EXPORT))
     for word, deed in ACTS.items():
         add_act(_word(words, word, deed.summary), word)
     shared = {action.dest for action in parser._actions} - {"help", "word"}
@@ -64,7 +67,7 @@ def execute(options: argparse.Namespace) -> Answer:
     word = options.word or "now"
     if word in LISTS:
         return LISTS[word][1](options)
-    return act(options, word)
+    return export(options) if word == "export" else act(options, word)
 
 
 COMMAND = Command(

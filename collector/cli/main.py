@@ -28,6 +28,7 @@ from collector.cli import (
     runtime,
     service,
     status,
+    verify,
 )
 from collector.cli.command import Answer, Command, near
 from collector.errors import CommandLineError, ExitCode, WeirkeeperError
@@ -47,6 +48,7 @@ COMMANDS: tuple[Command, ...] = (
     cycles.COMMAND,
     recompute.COMMAND,
     rehearse.COMMAND,
+    verify.COMMAND,
     curve.COMMAND,
     demo.COMMAND,
 )

@@ -18,7 +18,7 @@ from typing import Any, Self
 
 import apsw
 
-from collector.audit.chain import Anchor, Entry
+from collector.audit.chain import AUDITED, Anchor, Entry, rfc3339
 from collector.core.records import Record, RecordKind
 from collector.errors import JournalError
 from collector.journal import connect, rows, schema
@@ -244,6 +244,41 @@ class JournalReader:
     def chain_anchor(self) -> Anchor:
         """The last entry that had to go, number 0 if none had."""
         return Anchor(*self._rows("SELECT number, hash FROM chain_anchor")[0])
+
+    def chain_between(self, from_utc_us: int, to_utc_us: int) -> tuple[int, int]:
+        """First and last number of the entries dated within a time, its end not included.
+
+        Where there are none, the last is the one before and the first follows on it. Where the
+        wall clock was set back, entries of other dates may lie in between.
+        """
+        first, last = self._rows(
+            "SELECT min(number), max(number) FROM chain "
+            "WHERE json_extract(body, '$.utc') >= ? AND json_extract(body, '$.utc') < ?",
+            (rfc3339(from_utc_us), rfc3339(to_utc_us)),
+        )[0]
+        if first is not None:
+            return first, last
+        before = self._rows(
+            "SELECT max(number) FROM chain WHERE json_extract(body, '$.utc') < ?",
+            (rfc3339(from_utc_us),),
+        )[0][0]
+        before = self.chain_anchor().number if before is None else before
+        return before + 1, before
+
+    def head_after(self, number: int) -> int | None:
+        """The number of the first head behind an entry of the chain, None if there is none yet."""
+        row = self._row(
+            "SELECT number FROM chain WHERE number > ? AND json_extract(body, '$.kind') = ? "
+            "ORDER BY number LIMIT 1",
+            (number, RecordKind.HEAD.word),
+        )
+        return None if row is None else int(row[0])
+
+    def newest_audited(self) -> int:
+        """Sequence of the newest record that has to be in the chain, 0 if there is none."""
+        older = int(self._one("SELECT older FROM chain_anchor"))
+        newest = max((r.sequence for r in self.latest(AUDITED).values()), default=0)
+        return newest if newest > older else 0
 
     # --- what stands beside the records -------------------------------------------------------
 

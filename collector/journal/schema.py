@@ -106,9 +106,11 @@ CREATE TABLE chain (
 CREATE TABLE chain_anchor (
     id INTEGER PRIMARY KEY CHECK (id = 1),
     number INTEGER NOT NULL,      -- the last entry that is gone, 0 if none
-    hash BLOB NOT NULL
+    hash BLOB NOT NULL,
+    older INTEGER NOT NULL        -- records up to this one are older than the chain
 ) STRICT;
-INSERT INTO chain_anchor VALUES (1, 0, zeroblob(32));
+INSERT INTO chain_anchor
+    SELECT 1, 0, zeroblob(32), coalesce(max(sequence), 0) FROM record;
 """
 
 MIGRATIONS: tuple[str, ...] = (FIRST, SECOND)

@@ -20,7 +20,11 @@ from collector.reports.alarm_rows import Activation, Note
 
 MISSING = "missing"
 STANDS = "stands"
-FORMULA_BEGINS = ("=", "+", "-", "@", "\t", "\r")
+FORMULA_BEGINS = frozenset("=+-@\t\r")
+GUARD = (
+    "an apostrophe stands before a text that a spreadsheet would take for a formula: one that "
+    "begins with = + - @, a tab or a carriage return"
+)
 COLUMNS = (
     "row", "began", "began_not_before", "ended", "duration_s", "duration_at_least_s",
     "duration_at_most_s", "priority", "equipment", "rule", "activation", "title", "cause",
@@ -145,7 +149,7 @@ def csv_export(history: History, covered: Covered) -> str:
 
 def inert(text: str) -> str:
     """A text that no spreadsheet takes for a formula: an apostrophe stands before such a one."""
-    return f"'{text}" if text.startswith(FORMULA_BEGINS) else text
+    return f"'{text}" if text[:1] in FORMULA_BEGINS else text
 
 
 def _rows(history: History, covered: Covered) -> Iterator[Sequence[str]]:
@@ -164,7 +168,7 @@ def _rows(history: History, covered: Covered) -> Iterator[Sequence[str]]:
                 equipment=activation.equipment, rule=activation.rule,
                 activation=str(activation.activation),
             )  # fmt: skip
-    yield from (_row("covers", text) for text in covers(history, covered))
+    yield from (_row("covers", text) for text in (*covers(history, covered), GUARD))
     yield from (_row("cannot know", text) for text in cannot_know(history, covered))
 
 
