@@ -13,7 +13,7 @@ from datetime import date, timedelta
 from typing import Any
 
 from collector.core.records import Record, RecordKind
-from collector.core.service.desk import STATES
+from collector.core.service.intervals import STATES
 from collector.core.service.rule import ServiceRule
 from collector.journal.reader import JournalReader
 

@@ -11,22 +11,15 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from pydantic import ValidationError
 
-from collector.core.conditions.compiling import compile_condition
-from collector.core.conditions.contract import BadCondition, Limit, Name
 from collector.core.diagnosis.wording import CAUTIONS
 from collector.core.service.rule import (
-    COUNTED,
-    CalendarInterval,
-    ConditionInterval,
-    Interval,
     ServiceRule,
-    UseInterval,
 )
 from collector.errors import ConfigurationError, Problem
 from collector.plant.findings import Finding, nearest_name
@@ -35,22 +28,13 @@ from collector.plant.names import NAME_PATTERN
 from collector.plant.validation import in_file_order, validation_problems
 from collector.plant.yaml_source import SourceTree, read_yaml
 from collector.rulebook.amounts import Figure, figure_of
-from collector.rulebook.binding import names_in
-from collector.rulebook.inside import mark_inside
 from collector.rulebook.load import files_of
+from collector.rulebook.service_binding import Task, bound
 from collector.rulebook.service_model import ServiceEntry, ServiceFile
-from collector.rulebook.vocabulary import (
-    kind_of,
-    owners_of,
-    title_of,
-    vocabulary_of,
-    vocabulary_of_kind,
-)
 
 SHIPPED_SERVICE = Path(__file__).parents[2] / "rules" / "service"
 """The tasks that come with the program."""
 
-DAYS_OF_MONTH = 30.44
 SHORT_CAUTION = 40
 
 
@@ -78,29 +62,12 @@ class ServiceSet:
         return json.dumps(self.files, ensure_ascii=False, indent=1)
 
 
-@dataclass(frozen=True, slots=True)
-class _Task:
-    """One task of a file."""
-
-    name: str
-    tree: SourceTree
-    entry: ServiceEntry
-
-    @property
-    def source(self) -> str:
-        place = self.tree.marks[("service", self.name)]
-        return f"{self.tree.file}:{(place.key or place.value).line}"
-
-    def problem(self, finding: Finding) -> Problem:
-        return self.tree.problem(finding.below("service", self.name))
-
-
 @dataclass(slots=True)
 class _Reading:
     """What was read so far."""
 
     trees: list[SourceTree] = field(default_factory=list)
-    tasks: dict[str, _Task] = field(default_factory=dict)
+    tasks: dict[str, Task] = field(default_factory=dict)
     problems: list[Problem] = field(default_factory=list)
 
 
@@ -136,7 +103,7 @@ def parse_service_rules(sources: Sequence[tuple[Path | str, str]], plant: Plant)
     for source, name in sources:
         _read(reading, source, name)
     rules = [
-        rule for task in reading.tasks.values() for rule in _bound(task, plant, reading.problems)
+        rule for task in reading.tasks.values() for rule in bound(task, plant, reading.problems)
     ]
     if reading.problems:
         order = list(dict.fromkeys(problem.file for problem in reading.problems))
@@ -171,10 +138,10 @@ def _read(reading: _Reading, source: Path | str, name: str) -> None:
             entry = ServiceEntry.model_validate(body)
         except ValidationError:
             continue  # told already
-        _take(reading, _Task(task, tree, entry))
+        _take(reading, Task(task, tree, entry))
 
 
-def _take(reading: _Reading, task: _Task) -> None:
+def _take(reading: _Reading, task: Task) -> None:
     before = reading.tasks.get(task.name)
     found = list(_checked(task.entry))
     if task.entry.replaces and (before is None or before.tree is task.tree):
@@ -212,112 +179,3 @@ def _checked(entry: ServiceEntry) -> Iterator[Finding]:
         if text not in CAUTIONS and len(text) <= SHORT_CAUTION and nearest is not None:
             expected = "the name of a caution, or a sentence"
             yield Finding(("caution", position), f"'{text}'", expected, nearest)
-
-
-# --- for whom -----------------------------------------------------------------------------------
-
-
-def _bound(task: _Task, plant: Plant, problems: list[Problem]) -> Iterator[ServiceRule]:
-    whom = task.entry.bound_to
-    owners: list[str] = []
-    if whom.one is not None:
-        if kind_of(plant, whom.one) is None:
-            everything = [*plant.equipment, *plant.panels]
-            nearest = nearest_name(whom.one, everything)
-            finding = Finding(("for", "one"), f"'{whom.one}'", "the name of equipment", nearest)
-            problems.append(task.problem(finding))
-            return
-        owners = [whom.one]
-    elif whom.each is not None:
-        owners = list(owners_of(plant, whom.each))
-        for position, name in enumerate(whom.leaving_out):
-            if name not in owners:
-                finding = Finding(
-                    ("for", "except", position), f"'{name}'",
-                    f"the name of one of the kind {whom.each}", nearest_name(name, owners),
-                )  # fmt: skip
-                problems.append(task.problem(finding))
-    for owner in owners:
-        if owner in whom.leaving_out:
-            continue
-        names = vocabulary_of(plant, owner)
-        kind = kind_of(plant, owner) or ""
-        text = task.entry.every.when or ""
-        possible = vocabulary_of_kind(plant, kind) if text else {}
-        lacks = any(name not in names and name in possible for name in names_in(text))
-        intervals = tuple(_intervals(task, names, problems, lacks=lacks))
-        if intervals:
-            yield _rule(task, owner, title_of(plant, owner), intervals)
-
-
-def _intervals(
-    task: _Task, names: Mapping[str, Name], problems: list[Problem], *, lacks: bool
-) -> Iterator[Interval]:
-    """Those that can be counted for an owner; ``lacks`` says it has not all the condition names."""
-    every = task.entry.every
-    amounts: dict[str, float | None] = {
-        "run_hours": None if every.run_hours is None else _number(every.run_hours) * 3600.0,
-        "starts": every.starts,
-        "cycles": every.cycles,
-        "volume": None if every.volume is None else _number(every.volume),
-    }
-    for way, amount in amounts.items():
-        if amount is not None and f"this.{COUNTED[way].quantity}" in names:
-            yield UseInterval(way, float(amount))
-    if every.calendar is not None:
-        yield calendar_of(every.calendar)
-    if every.when is not None and not lacks:
-        condition = _condition(task, every.when, names, problems)
-        if condition is not None:
-            yield condition
-
-
-def _condition(
-    task: _Task, text: str, names: Mapping[str, Name], problems: list[Problem]
-) -> ConditionInterval | None:
-    limits = {}
-    for name, written in task.entry.limits.items():
-        figure = figure_of(written if isinstance(written, str | float) else written.value)
-        assert isinstance(figure, Figure)  # or the task would not have been taken
-        limits[name] = Limit(figure.value, figure.unit)
-    try:
-        return ConditionInterval(compile_condition(text, names, limits))
-    except BadCondition as error:
-        path = ("service", task.name, "every", "when")
-        for fault in error.faults:
-            found = Finding(path, fault.found, fault.expected, fault.nearest)
-            problem = task.tree.problem(found)
-            mark = mark_inside(task.tree, path, fault.start)
-            if mark is not None:
-                problem = Problem(
-                    problem.file, mark.line, mark.column, problem.where, fault.found,
-                    fault.expected, fault.nearest,
-                )  # fmt: skip
-            if problem not in problems:
-                problems.append(problem)
-        return None
-
-
-def _rule(task: _Task, owner: str, title: str, intervals: tuple[Interval, ...]) -> ServiceRule:
-    entry = task.entry
-    ahead = calendar_of(entry.notice_ahead)
-    return ServiceRule(
-        owner, task.name, f"{title}: {entry.title}", intervals,
-        ahead.days + ahead.months * DAYS_OF_MONTH, entry.minutes, tuple(entry.tools),
-        tuple(entry.parts), tuple(entry.steps),
-        tuple(CAUTIONS.get(each, each) for each in entry.caution), entry.order, entry.example,
-        task.source,
-    )  # fmt: skip
-
-
-def calendar_of(text: str) -> CalendarInterval:
-    """``6 months`` as a span of the calendar; ``service_model`` has checked its form."""
-    number, unit = text.split(" ")
-    count = int(number)
-    if unit.startswith("day"):
-        return CalendarInterval(0, count)
-    return CalendarInterval(count * (12 if unit.startswith("year") else 1), 0)
-
-
-def _number(text: str) -> float:
-    return float(text.split(" ")[0])

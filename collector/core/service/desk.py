@@ -16,27 +16,30 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import date, timedelta, tzinfo
+from datetime import date, tzinfo
 
 from collector.core.calendar import local
 from collector.core.component import Saved
 from collector.core.conditions.contract import Facts, Held
 from collector.core.logbook import Entry
 from collector.core.records import Derived, Output, Quality, ServiceMoved, Value
-from collector.core.service.forecast import forecast
+from collector.core.service.intervals import (
+    NOT_KNOWN,
+    STATES,
+    IntervalStanding,
+    of_calendar,
+    of_condition,
+    of_use,
+)
 from collector.core.service.rule import (
     COUNTED,
     CalendarInterval,
-    ConditionInterval,
+    Interval,
     ServiceRule,
     UseInterval,
 )
 from collector.core.service.use import Figure, UseHistory
 
-NOT_DUE, DUE_SOON, DUE, OVERDUE, NOT_KNOWN = "not due", "due soon", "due", "overdue", "not known"
-STATES = (NOT_KNOWN, NOT_DUE, DUE_SOON, DUE, OVERDUE)
-OVERDUE_BEYOND = 1.1
-"""Share of the interval beyond which due is overdue; common practice, no source."""
 DAY_US = 86_400_000_000
 
 
@@ -50,20 +53,6 @@ class _Task:
     base: dict[str, Figure] = field(default_factory=dict)  # by way of counting
     held: Held = field(default_factory=dict)
     told: dict[str, Value] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class _Standing:
-    """Where one interval of a task stands."""
-
-    state: str
-    because: str
-    early: date | None = None
-    likely: date | None = None
-    late: date | None = None
-    used: Figure | None = None
-    interval: float | None = None
-    unit: str = ""
 
 
 class ServiceDesk:
@@ -181,11 +170,8 @@ class ServiceDesk:
         return found
 
     def _details(self, task: _Task, facts: Facts, at_us: int) -> dict[str, Value]:
-        found = [self._use(task, each) if isinstance(each, UseInterval)
-                 else self._calendar(task, each) if isinstance(each, CalendarInterval)
-                 else self._condition(task, each, facts)
-                 for each in task.rule.intervals]  # fmt: skip
         del at_us
+        found = [self._of(task, each, facts) for each in task.rule.intervals]
         first = max(found, key=lambda each: (STATES.index(each.state), _sooner(each)))
         used = first.used
         return {
@@ -200,60 +186,14 @@ class ServiceDesk:
             "due_late": _iso(first.late), "example": task.rule.example,
         }  # fmt: skip
 
-    def _use(self, task: _Task, interval: UseInterval) -> _Standing:
-        counted = COUNTED[interval.counts]
-        use = self._uses[_key(task.rule, interval)]
-        unit = counted.unit
-        amount = unit.from_si(interval.amount)
-        if use.now is None:
-            because = f"nothing is known yet of its {counted.means}"
-            return _Standing(NOT_KNOWN, because, interval=amount, unit=unit.code)
-        base = task.base.get(interval.counts)
-        used = use.now.less(base) if base is not None else use.now
-        shown = Figure(*(unit.from_si(each) for each in (used.value, used.low, used.high)))
-        left_low = max(0.0, interval.amount - used.high)
-        left_high = max(0.0, interval.amount - used.low)
-        today = date.fromordinal(self._today)
-        ahead = forecast(use.days(), self._today, left_low, left_high)
-        early = likely = late = None
-        if ahead is not None:
-            early, likely, late = (
-                _after(today, d) for d in (ahead.early, ahead.likely, ahead.late)
-            )
-        because = f"{_plain(shown)} of {amount:.6g} {unit.label}".rstrip() + f" {counted.means}"
-        state = NOT_DUE
-        if used.low >= OVERDUE_BEYOND * interval.amount:
-            state = OVERDUE
-        elif used.high >= interval.amount:
-            state = DUE
-        elif early is not None and early <= today + timedelta(days=task.rule.notice_ahead_days):
-            state = DUE_SOON
-        return _Standing(state, because, early, likely, late, shown, amount, unit.code)
-
-    def _calendar(self, task: _Task, interval: CalendarInterval) -> _Standing:
-        since, today = self._date(task.since_us), date.fromordinal(self._today)
-        due = add_months(since, interval.months) + timedelta(days=interval.days)
-        length = (due - since).days
-        state = NOT_DUE
-        if (today - due).days > (OVERDUE_BEYOND - 1.0) * length:
-            state = OVERDUE
-        elif today >= due:
-            state = DUE
-        elif today >= due - timedelta(days=task.rule.notice_ahead_days):
-            state = DUE_SOON
-        # Not how many days have passed: that would be news of every task every day.
-        because = f"{interval.text} after it was done"
-        return _Standing(state, because, due, due, due, None, float(length), "d")
-
-    def _condition(self, task: _Task, interval: ConditionInterval, facts: Facts) -> _Standing:
-        holds = interval.condition.holds(facts, task.held)
-        words = interval.condition.explain()
-        if holds is None:
-            return _Standing(NOT_KNOWN, f"not known whether {words}")
-        if not holds:
-            return _Standing(NOT_DUE, f"not yet so: {words}")
-        today = date.fromordinal(self._today)
-        return _Standing(DUE, words, today, today, today)
+    def _of(self, task: _Task, interval: Interval, facts: Facts) -> IntervalStanding:
+        rule, today = task.rule, date.fromordinal(self._today)
+        if isinstance(interval, UseInterval):
+            base = task.base.get(interval.counts)
+            return of_use(rule, interval, self._uses[_key(rule, interval)], base, today)
+        if isinstance(interval, CalendarInterval):
+            return of_calendar(rule, interval, self._date(task.since_us), today)
+        return of_condition(interval, facts, task.held, today)
 
     # --- days -----------------------------------------------------------------------------------
 
@@ -300,39 +240,14 @@ class ServiceDesk:
                 task.base = {way: Figure(*figures) for way, figures in base.items()}
 
 
-def add_months(day: date, months: int) -> date:
-    """The same day so many months later; the last of a shorter month.
-
-    Source: RFC 5545, 3.3.10, leaves a date that does not exist out; service cannot, so the last day
-    of the month is taken (common practice, no source).
-    """
-    whole = day.year * 12 + day.month - 1 + months
-    year, month = divmod(whole, 12)
-    following = date(year + (month == 11), (month + 1) % 12 + 1, 1)
-    last = (following - timedelta(days=1)).day
-    return date(year, month + 1, min(day.day, last))
-
-
 def _key(rule: ServiceRule, interval: UseInterval) -> str:
     return f"{rule.equipment}.{COUNTED[interval.counts].quantity}"
 
 
-def _sooner(standing: _Standing) -> float:
+def _sooner(standing: IntervalStanding) -> float:
     """For comparing standings of one state: the greater, the sooner it is due."""
     return -float("inf") if standing.early is None else -float(standing.early.toordinal())
 
 
-def _after(today: date, days: float | None) -> date | None:
-    return None if days is None else today + timedelta(days=int(days))
-
-
 def _iso(day: date | None) -> str | None:
     return None if day is None else day.isoformat()
-
-
-def _plain(figure: Figure) -> str:
-    """``412`` or ``412 (at most 431)``."""
-    text = f"{figure.value:.4g}"
-    return (
-        text if figure.high <= figure.value * 1.01 + 0.05 else f"{text} (at most {figure.high:.4g})"
-    )

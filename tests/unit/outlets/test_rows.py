@@ -14,7 +14,7 @@ from collector.core.alarms.states import State
 from collector.core.catalogue import Catalogue
 from collector.core.quantities import QUANTITIES
 from collector.core.records import Quality, RecordKind
-from collector.core.service.desk import NOT_KNOWN, STATES
+from collector.core.service.intervals import NOT_KNOWN, STATES
 from collector.outlets.rows import ALARM_CODES, SERVICE_CODES, STATE_CODES, Rows
 from tests.outlet_samples import ACTION, ALARM, NOON_US, one_of_each, record, sample_plant
 

@@ -10,9 +10,9 @@ from collector.core.service.rule import CalendarInterval, ConditionInterval, Use
 from collector.errors import ConfigurationError
 from collector.plant.load import load_plant
 from collector.plant.model import Plant
+from collector.rulebook.service_binding import calendar_of
 from collector.rulebook.service_load import (
     SHIPPED_SERVICE,
-    calendar_of,
     parse_service_rules,
     read_service_rules,
 )

@@ -19,7 +19,8 @@ from hypothesis import strategies as st
 from collector.core.conditions.contract import Facts, FactValue, Held
 from collector.core.logbook import Entry
 from collector.core.records import Derived, Output, Quality, ServiceMoved
-from collector.core.service.desk import ServiceDesk, add_months
+from collector.core.service.desk import ServiceDesk
+from collector.core.service.intervals import add_months
 from collector.core.service.rule import (
     CalendarInterval,
     ConditionInterval,
