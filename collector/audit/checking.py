@@ -20,7 +20,9 @@ from collector.audit.keys import Verifier
 
 LONGEST_NUMBER = 30
 LONGEST_UNSIGNED_US = 2 * 86_400_000_000
-"""From this length of record on, a head must be there where there is a key."""
+"""A signed head comes each plant day; a record that goes on for longer without one, although there
+is a key, may be somebody's who has no key. In plant time; a day has at most 25 hours, and where the
+collector stood over a midnight the head comes with the start."""
 
 
 class Outcome(StrEnum):
@@ -97,7 +99,7 @@ class Checking:
     unsigned: list[int] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     _sequence: int = 0
-    _first_at: int = 0
+    _signed_at: int = 0  # of the newest signed head; before any, of the first entry
     _last_at: int = 0
     _expected: dict[int, list[Head]] = field(default_factory=dict)
 
@@ -142,7 +144,9 @@ class Checking:
         self._sequence = sequence
         self._last_at = int(told["at"])
         if not self.first:
-            self.first, self._first_at = wanted, self._last_at
+            self.first, self._signed_at = wanted, self._last_at
+        if self.signed_to == self.last.number > 0:
+            self._signed_at = self._last_at
         self.last = Anchor(wanted, digest)
         self._meet(self.last)
 
@@ -217,10 +221,16 @@ class Checking:
                 "change by somebody who reckoned it anew"
             )
             return
-        lasts_long = self._last_at - self._first_at > LONGEST_UNSIGNED_US
+        lasts_long = self._last_at - self._signed_at > LONGEST_UNSIGNED_US
         if not self.signed and (self.unsigned or lasts_long):
             raise NotWhole(
                 "none of its heads is signed, although a key was given", outcome=Outcome.UNPROVEN
+            )
+        if lasts_long:
+            raise NotWhole(
+                f"after entry {self.signed_to}, which the head of {self.signed_day} signs, no head "
+                "is signed for more than two days: what follows may be anybody's",
+                outcome=Outcome.UNPROVEN,
             )
         if self.signed_to < self.last.number:
             self.notes.append(self._tail())
