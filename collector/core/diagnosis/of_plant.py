@@ -184,8 +184,11 @@ class _Makers:
             serials = {
                 pump: serial for pump in order if (serial := pumps[pump].serial_number) is not None
             }
+            varying = [pump for pump in order if pumps[pump].speed is not None]
             found.append(
-                PumpTrend(name, part, called, serials, flows, upstream, watch.doubted, sure_us)
+                PumpTrend(
+                    name, part, called, serials, flows, upstream, watch.doubted, sure_us, varying
+                )
             )
             runs = [pumps[pump].run for pump in order]
             if not visits:

@@ -54,8 +54,7 @@ class OnePump:
 
     def take(self, run: RunFlow, factor: Figure | None, at_us: int) -> None:
         """A run has been measured, and the estimator has taken it in."""
-        if factor is not None:
-            self.factor, self.error = factor.value, factor.error
+        self.note_factor(factor)
         if not self._complete:
             self._refer(run, at_us)
             return
@@ -69,6 +68,11 @@ class OnePump:
         self.hits = min(self.hits + weight, 2 * HITS) if hit else max(0, self.hits - MISS * weight)
         rise = -loss >= WEAR_RISE and -loss >= 2.0 * run.doubt
         self.rises = min(self.rises + 1, 2 * HITS) if rise else max(0, self.rises - 1)
+
+    def note_factor(self, factor: Figure | None) -> None:
+        """The estimator's wear factor of now; None: not known."""
+        if factor is not None:
+            self.factor, self.error = factor.value, factor.error
 
     def _refer(self, run: RunFlow, at_us: int) -> None:
         if self._begin_us is None:

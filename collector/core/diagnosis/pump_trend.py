@@ -13,7 +13,7 @@ but more comes into the well after a stop than the inflow of the fill explains.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from functools import partial
 
 from collector.core.component import Saved
@@ -41,12 +41,14 @@ class PumpTrend(ContactWatch):
         upstream: estimates of the wells whose pumps lift into it.
         doubted: whether its floats cannot be believed at an instant.
         sure_us: see ``Standing``.
+        varying: pumps of variable speed: their runs are not alike, so that only their wear factor
+            tells, and that only where there are curves.
     """
 
     def __init__(
         self, name: str, well: Well, pumps: Sequence[CalledPump], serials: dict[str, str],
         flows: WellFlow, upstream: Sequence[WellFlow], doubted: Callable[[int], bool],
-        sure_us: int,
+        sure_us: int, varying: Collection[str] = (),
     ) -> None:  # fmt: skip
         floats = {switch.point: switch for _, switch in well.floats.by_role()}
         super().__init__(f"{name}.pump_trend", [*floats, *(pump.run for pump in pumps)], sure_us)
@@ -54,6 +56,7 @@ class PumpTrend(ContactWatch):
         self._floats = floats
         self._pumps = {pump.run: pump for pump in pumps}
         self._serials = serials
+        self._varying = frozenset(varying)
         self._flows, self._doubted = flows, doubted
         self._runs = RunFlows(flows, upstream)
         estimated = flows.estimator.pumps
@@ -80,6 +83,9 @@ class PumpTrend(ContactWatch):
     def _take(self, run: RunFlow, now_us: int) -> None:
         look, trend = self._flows.look(now_us), self._trends[run.pump]
         factor = look.factors[self._place[run.pump]] if look.known else None
+        if run.pump in self._varying:
+            trend.note_factor(factor)
+            return
         trend.take(run, factor, now_us)
         alone = all(other is trend or other.rises < 2 for other in self._trends.values())
         if trend.better and alone:
@@ -112,7 +118,8 @@ class PumpTrend(ContactWatch):
                 Claim(rising, risen, 0.0, self._tell_rose),
             ]
         for name, trend in self._trends.items():
-            low = True if self._is_low(name) and not said else False if trend.well else None
+            fine = not trend.below_curve if name in self._varying else trend.well
+            low = True if self._is_low(name) and not said else False if fine else None
             if low is False and trend.below_curve:
                 low = None
             found.append(Claim(f"{name}.low_flow", low, 0.0, partial(self._tell_low, name)))

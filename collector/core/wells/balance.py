@@ -71,7 +71,7 @@ class WaterBalance:
     Attributes:
         at_us: instant of the state.
         running: which pumps run, as far as anybody knows how.
-        speeds: their shares of full speed.
+        speeds: shares of full speed; of a pump that stands, that at which it last ran.
         doubtful: of which pumps nobody knows how they run.
         doubtful_us: for how long that has been so, of each pump and of any.
         unknown_us: time of which nobody knows what ran at all.
@@ -351,16 +351,10 @@ class WaterBalance:
             return flows
         return Flows(flows.m3_s, [0.0] * self.count, flows.per_factor)  # held at the end
 
-    def flows_mid_range(self, running: Sequence[bool], *, as_now: bool = False) -> Flows:
-        """What pumps give at the middle of the working range, where the level is in the mean.
-
-        Args:
-            running: which pumps.
-            as_now: at the speeds of now; else at full speed.
-        """
+    def flows_mid_range(self, running: Sequence[bool]) -> Flows:
+        """What pumps give at the middle of the working range, where the level is in the mean."""
         factors = self.state.x[FIRST_FACTOR : self.first_pumped]
-        speeds = self.speeds if as_now else self._full_speed
-        return self.pumps.flows(running, self.middle_m, factors, speeds)
+        return self.pumps.flows(running, self.middle_m, factors, self.speeds)
 
     def summed(self, flows: Flows) -> Figure:
         """What pumps give together, m3/s."""

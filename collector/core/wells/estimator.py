@@ -26,12 +26,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from copy import copy
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from math import sqrt
 from typing import TypeAlias, cast
 
 from collector.core.component import Saved
 from collector.core.wells.balance import GULP, HOUR_S, IN, Q, V, WaterBalance
+from collector.core.wells.contact_states import FloatState, Runs
 from collector.core.wells.facts import WellFacts
 from collector.core.wells.gaussian import Gaussian
 from collector.core.wells.look import Look
@@ -62,56 +63,6 @@ LONGEST_BRACKET_US = 60_000_000
 """A float that moved inside a wider bracket tells where the water is, not when it passed."""
 
 
-@dataclass(frozen=True, slots=True)
-class Runs:
-    """What is known of how a pump runs.
-
-    Args:
-        made: whether its run contact is made; None: not known.
-        speed: share of full speed; None: not known.
-    """
-
-    made: bool | None
-    speed: float | None = 1.0
-
-    @property
-    def known(self) -> bool:
-        """Whether it runs, and somebody knows how."""
-        return self.made is True and self.speed is not None
-
-    @property
-    def doubtful(self) -> bool:
-        """Whether it may run, and nobody knows how."""
-        return self.made is None or (self.made and self.speed is None)
-
-
-@dataclass(slots=True)
-class _Float:
-    """What is known of a float."""
-
-    makes_m3: float
-    breaks_m3: float
-    noise_m3: float
-    made: bool | None = None
-    trusted: bool = True
-    doubts: int = 0  # crossings of others that it denied since it last moved
-    moved_us: int = 0
-
-    @property
-    def stands_m3(self) -> float:
-        """Volume at which it just made or broke."""
-        return self.makes_m3 if self.made else self.breaks_m3
-
-    def denies(self, volume_m3: float) -> bool:
-        """Whether it says that the water does not stand at a volume."""
-        if self.made is None:
-            return False
-        slack = 3.0 * self.noise_m3
-        if self.made:
-            return volume_m3 < self.breaks_m3 - slack
-        return volume_m3 > self.makes_m3 + slack
-
-
 class Estimator(WaterBalance):
     """The estimator of one well.
 
@@ -129,7 +80,7 @@ class Estimator(WaterBalance):
         super().__init__(facts, pumps, start_us)
         geometry = facts.geometry
         self._floats = {
-            role: _Float(
+            role: FloatState(
                 geometry.volume_m3(each.makes_m), geometry.volume_m3(each.breaks_m),
                 FLOAT_REPEATABILITY_M * geometry.area_m2(each.makes_m),
             )
@@ -213,7 +164,10 @@ class Estimator(WaterBalance):
     def _note_runs(self) -> None:
         self.running = tuple(each.known for each in self._runs)
         self.doubtful = tuple(each.doubtful for each in self._runs)
-        self.speeds = tuple(1.0 if each.speed is None else each.speed for each in self._runs)
+        self.speeds = tuple(
+            each.speed if each.known and each.speed is not None else last
+            for each, last in zip(self._runs, self.speeds, strict=True)
+        )
 
     def level_read(self, level_m: float, after_us: int, by_us: int) -> None:
         """The level meter shows a level."""
@@ -286,7 +240,7 @@ class Estimator(WaterBalance):
 
     # --- crossings ------------------------------------------------------------------------------
 
-    def _cross(self, role: str, switch: _Float, middle_us: int, half_s: float) -> None:
+    def _cross(self, role: str, switch: FloatState, middle_us: int, half_s: float) -> None:
         others = [each for name, each in self._floats.items() if name != role]
         if not self._could_travel(switch, middle_us):
             self._refuse(switch)
@@ -312,12 +266,12 @@ class Estimator(WaterBalance):
         self._weigh_by_speed(rising=bool(switch.made))
         self.keep_sense()
 
-    def _refuse(self, switch: _Float) -> None:
+    def _refuse(self, switch: FloatState) -> None:
         self.refused += 1
         switch.trusted = False
 
     def _deviation(
-        self, switch: _Float, middle_us: int, half_s: float
+        self, switch: FloatState, middle_us: int, half_s: float
     ) -> tuple[float, float, float]:
         """How far a crossing is from expectation, and the variances of that and of the crossing."""
         net, _ = self.net_flow()
@@ -334,14 +288,14 @@ class Estimator(WaterBalance):
         least = 2.0 * sqrt(self.state.variance(along))
         self.state.weigh(along, max(net, least) if rising else min(net, -least))
 
-    def _denied(self, switch: _Float, others: Sequence[_Float]) -> bool:
+    def _denied(self, switch: FloatState, others: Sequence[FloatState]) -> bool:
         """Whether other floats say that the water is elsewhere, and are to be believed."""
         against = [each for each in others if each.trusted and each.denies(switch.stands_m3)]
         for each in against:
             each.doubts += 1
         return any(each.doubts < DOUBTS for each in against)
 
-    def _could_travel(self, switch: _Float, at_us: int) -> bool:
+    def _could_travel(self, switch: FloatState, at_us: int) -> bool:
         """Whether the water can have come so far since the float last moved."""
         travel_m3 = abs(switch.makes_m3 - switch.breaks_m3)
         since_s = max(at_us - switch.moved_us, 1) * 1e-6
@@ -428,6 +382,7 @@ class Estimator(WaterBalance):
             "known": self.known,
             "running": [-1 if each.made is None else int(each.made) for each in self._runs],
             "speeds": list[Plain](each.speed for each in self._runs),
+            "ran_speeds": list[Plain](self.speeds),
             "doubtful_us": [*self.doubtful_us],
             "company": [int(runs) for company in self._company for runs in company],
             "mean": list[Plain](self.state.x),
@@ -478,6 +433,7 @@ class Estimator(WaterBalance):
                 Runs(None if made < 0 else bool(made), speed)
                 for made, speed in zip(running, speeds, strict=True)
             ]
+            self.speeds = tuple(cast(list[float], saved["ran_speeds"]))
             self._note_runs()
             self.doubtful_us = list(cast(list[int], saved["doubtful_us"]))
             self._company = [

@@ -85,8 +85,8 @@ class Look:
 
     @cached_property
     def flows_m3_s(self) -> tuple[Figure, ...]:
-        """Of each pump: as it runs; else at the middle of the working range and at full speed, in
-        the company in which it last ran."""
+        """Of each pump: as it runs; else at the middle of the working range, as fast and in the
+        company in which it last ran."""
         return tuple(self._flow_of(pump) for pump in range(self._balance.count))
 
     @property

@@ -262,7 +262,7 @@ class WellFlow:
         if panels <= lost or not estimator.known:
             most = max(estimator.most_flows(), default=0.0)
             return 0.0, UNWATCHED_SHARE * most
-        figure = estimator.summed(estimator.flows_mid_range(estimator.running, as_now=True))
+        figure = estimator.summed(estimator.flows_mid_range(estimator.running))
         error = figure.error
         if True in estimator.doubtful:
             for most, doubtful in zip(estimator.most_flows(), estimator.doubtful, strict=True):
