@@ -1,20 +1,21 @@
 """Settings of the daemon: where the journal is, where records go, how it logs.
 
 Sources, the later winning: the built-in values, the settings file, credentials of the service
-manager (the files ``mqtt_password`` and ``store_token`` in ``$CREDENTIALS_DIRECTORY``), environment
-variables (``WEIRKEEPER_JOURNAL__PATH`` for ``journal.path``). A name nobody knows, in any of them,
+manager (the files ``mqtt_password``, ``store_token`` and ``mail_password`` in
+``$CREDENTIALS_DIRECTORY``), environment variables (``WEIRKEEPER_JOURNAL__PATH`` for
+``journal.path``). A name nobody knows, in any of them,
 is an error. Secrets never stand in a plant file and never in a log.
 """
 
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import replace
 from pathlib import Path
-from typing import Annotated, Any, Literal, get_args
+from typing import Any, get_args
 
-from pydantic import BaseModel, ConfigDict, Field, SecretStr, ValidationError
+from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic_settings import (
     BaseSettings,
     InitSettingsSource,
@@ -23,108 +24,42 @@ from pydantic_settings import (
 )
 
 from collector.errors import ConfigurationError, Problem
+from collector.notices.settings import NoticesSettings, findings_of
 from collector.plant.findings import Finding, nearest_name
 from collector.plant.shapes import shapes_of, words_of
 from collector.plant.validation import validation_problems
 from collector.plant.yaml_source import SourceTree, read_yaml
+from collector.settings_sections import (
+    AuditSettings,
+    JournalSettings,
+    LogSettings,
+    MqttSettings,
+    RulesSettings,
+    StoreSettings,
+)
+
+__all__ = [
+    "AuditSettings",
+    "JournalSettings",
+    "LogSettings",
+    "MqttSettings",
+    "NoticesSettings",
+    "RulesSettings",
+    "Settings",
+    "StoreSettings",
+    "load_settings",
+    "variable_names",
+]
 
 PREFIX = "WEIRKEEPER_"
 TRACEBACK = f"{PREFIX}TRACEBACK"  # the one variable that is no setting; see the command line
-CREDENTIALS = {"mqtt_password": ("mqtt", "password"), "store_token": ("store", "token")}
+CREDENTIALS = {
+    "mqtt_password": ("mqtt", "password"),
+    "store_token": ("store", "token"),
+    "mail_password": ("notices", "mail_password"),
+}
 SECRETS = {*CREDENTIALS.values(), ("store", "url")}  # of a refused address, the password in it
 UNTOLD = "a value not shown here"
-
-
-class Section(BaseModel):
-    """Base of the sections: nothing unknown."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, allow_inf_nan=False)
-
-
-class JournalSettings(Section):
-    """The journal on this machine's disk."""
-
-    path: Path = Path("weirkeeper.journal")
-    size_limit_mib: Annotated[int, Field(ge=16, description="oldest records go beyond it")] = 2048
-    commit_period_s: Annotated[
-        float, Field(ge=0, le=10, description="least time between two commits")
-    ] = 0.05
-    alive_period_s: Annotated[
-        float, Field(ge=1, le=600, description="how often 'still watching' is noted")
-    ] = 15.0
-
-
-class MqttSettings(Section):
-    """An MQTT 5 broker."""
-
-    host: Annotated[str, Field(min_length=1)]
-    port: Annotated[int, Field(ge=1, le=65535)] = 1883
-    root: Annotated[
-        str, Field(pattern=r"^[^+#/\s\x00$]+(/[^+#/\s\x00]+)*$", description="first topic level")
-    ] = "weirkeeper"
-    client_id: str | None = None
-    user: str | None = None
-    password: SecretStr | None = None
-    tls: bool = False
-    authority_file: Path | None = None
-    certificate_file: Path | None = None
-    key_file: Path | None = None
-    window: Annotated[int, Field(ge=1, le=1000, description="messages sent but not confirmed")] = (
-        100
-    )
-    keepalive_s: Annotated[int, Field(ge=5, le=3600)] = 30
-    actions: Annotated[
-        bool, Field(description="take what people do, said by users whom the broker knows")
-    ] = False
-
-    @property
-    def authenticated(self) -> bool:
-        """Whether the broker can know who we are, and so who anybody is."""
-        by_password = self.user is not None and self.password is not None
-        return by_password or (self.tls and self.certificate_file is not None)
-
-
-class StoreSettings(Section):
-    """A time-series store that takes line protocol over HTTP (the version 2 write call)."""
-
-    url: Annotated[
-        str,
-        Field(
-            pattern=r"^https?://[^@\s/?#]+(/[^@\s?#]*)?$",
-            json_schema_extra={
-                "words": "an address such as http://127.0.0.1:8428, without user and password"
-            },
-        ),
-    ]
-    organisation: str = "-"
-    bucket: str = "weirkeeper"
-    token: SecretStr | None = None
-    authority_file: Path | None = None
-    batch: Annotated[int, Field(ge=1, le=10000)] = 500
-    timeout_s: Annotated[float, Field(ge=0.5, le=120)] = 10.0
-
-
-class RulesSettings(Section):
-    """The alarm rules in force."""
-
-    paths: Annotated[
-        tuple[Path, ...] | None,
-        Field(description="rule files and directories of them; the shipped rules if not said"),
-    ] = None
-
-
-class AuditSettings(Section):
-    """The audited record of alarms and actions; its key lies beside the journal if not said."""
-
-    key_file: Path | None = None
-    keep_years: Annotated[float, Field(ge=1, le=100, description="least time it is kept")] = 5.0
-
-
-class LogSettings(Section):
-    """The daemon's own log."""
-
-    format: Literal["auto", "text", "json"] = "auto"
-    level: Literal["debug", "info", "warning", "error"] = "info"
 
 
 class Settings(BaseSettings):
@@ -139,6 +74,7 @@ class Settings(BaseSettings):
     store: StoreSettings | None = None
     rules: RulesSettings = RulesSettings()
     audit: AuditSettings = AuditSettings()
+    notices: NoticesSettings | None = None
     log: LogSettings = LogSettings()
 
     @classmethod
@@ -166,6 +102,7 @@ class SettingsFile(BaseModel):
     store: StoreSettings | None = None
     rules: RulesSettings | None = None
     audit: AuditSettings | None = None
+    notices: NoticesSettings | None = None
     log: LogSettings | None = None
 
 
@@ -194,7 +131,18 @@ def load_settings(path: Path | None) -> Settings:
         raise ConfigurationError([_variable_problem(detail) for detail in error.errors()]) from None
     if settings.mqtt is not None and settings.mqtt.actions and not settings.mqtt.authenticated:
         raise ConfigurationError([_anybody_could_act(tree)])
+    if settings.notices is not None and (wrong := findings_of(settings.notices)):
+        raise ConfigurationError([_of_notices(each, tree) for each in wrong])
     return settings
+
+
+def _of_notices(finding: Finding, tree: SourceTree | None) -> Problem:
+    """What does not belong together in the section of notices, wherever it came from."""
+    below = finding.below("notices")
+    if tree is not None:
+        return tree.problem(below)
+    where = ".".join(str(step) for step in below.path)
+    return Problem("settings", None, None, where, below.found, below.expected, below.nearest)
 
 
 def _anybody_could_act(tree: SourceTree | None) -> Problem:
@@ -215,11 +163,11 @@ def variable_names() -> dict[str, tuple[str, str]]:
     }
 
 
-def _sections() -> Iterator[tuple[str, type[Section]]]:
+def _sections() -> Iterator[tuple[str, type[BaseModel]]]:
     for name, field in Settings.model_fields.items():
         candidates = (field.annotation, *get_args(field.annotation))
         for candidate in candidates:
-            if isinstance(candidate, type) and issubclass(candidate, Section):
+            if isinstance(candidate, type) and issubclass(candidate, BaseModel):
                 yield name, candidate
 
 
@@ -278,11 +226,15 @@ def _file_problems(tree: SourceTree) -> list[Problem]:
         no_loss = {(section, f"no '{key}'") for section, key in elsewhere}
         secret = {f"{section}.{key}" for section, key in SECRETS}
         return [
-            replace(problem, found=UNTOLD) if problem.where in secret else problem
+            replace(problem, found=UNTOLD) if _is_secret(problem.where, secret) else problem
             for problem in validation_problems(error, tree, SettingsFile)
             if (problem.where, problem.found) not in no_loss
         ]
     return []
+
+
+def _is_secret(where: str, secret: Collection[str]) -> bool:
+    return where in secret or f"{where}.".startswith("notices.ways.")
 
 
 def _variable_problem(detail: Any) -> Problem:
@@ -295,5 +247,6 @@ def _variable_problem(detail: Any) -> Problem:
     if detail["type"] == "missing":
         expected = f"it in the settings file or as {name}"
         return Problem("settings", None, None, where, "nothing", expected)
-    found = UNTOLD if (section, key) in SECRETS else f"'{detail['input']}'"
+    hidden = {*SECRETS, ("notices", "ways")}
+    found = UNTOLD if (section, key) in hidden else f"'{detail['input']}'"
     return Problem(f"environment variable {name}", None, None, where, found, words_of(shape))

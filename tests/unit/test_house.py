@@ -50,13 +50,14 @@ MAY_IMPORT = {
     "clock": (),
     "plant": ("plant", "units", "errors"),
     "core": INWARD,
-    "settings": ("plant", "units", "errors"),
+    "settings": ("plant", "units", "errors", "notices.settings", "settings_sections"),
     "logs": ("settings",),
     "links": ("links", "clock", *INWARD),
     "rulebook": ("rulebook", *INWARD),
     "audit": ("audit", *INWARD),
     "journal": ("journal", "audit", "clock", *INWARD),
     "outlets": ("outlets", "clock", "settings", "journal.reader", "journal.items", *INWARD),
+    "notices": ("notices", "clock", "outlets.contract", "outlets.threads", *INWARD),
     "reports": ("reports", "audit", "clock", "journal.reader", "journal.items", *INWARD),
 }
 """Inside ``collector``; what is not named (daemon and the like) may import all but cli."""

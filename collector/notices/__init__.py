@@ -1,0 +1,1 @@
+"""Notices on their way to people: settings, mail and other ways, the outlet."""
