@@ -6,6 +6,12 @@ Never deleted:
 * every configuration record, because older figures are only understood with it;
 * records after the newest engine state, which a restart has to replay.
 
+The audited record is a table of its own and no part of this, with two exceptions, each said in an
+audited record of its own and leaving the hash on which the rest is built: entries older than the
+years it is kept go, oldest first, when nothing delivered is left to go or it takes more than half
+of the room; and younger ones when the disk itself is full, the journal is over its size and nothing
+else at all is left.
+
 Records an outlet has yet to deliver go last, oldest first, and only when nothing else is left; each
 time the journal says so in a record of its own, written in the same transaction.
 """
@@ -21,6 +27,9 @@ from collector.journal.ledger import Batch, Ledger
 MOST_STEP_RECORDS = 1_000
 BYTES_LOGGED_BY_RECORD = 512
 """What deleting a record adds to the log at most, by trial; bounds a step by the log's share."""
+RECORD_SHARE = 0.5
+"""Share of the room from which on the audited record is in danger."""
+YEAR_US = 365.25 * 86_400e6
 SHARE_FREED = 0.02
 """Share of the room that one pass frees, so that passes are rare."""
 
@@ -42,6 +51,7 @@ class Retention:
         size_limit_bytes: database, log and reserve together stay below it.
         reserve_bytes: part of it that the reserve takes.
         outlets: whose undelivered records are kept; None for every outlet with a cursor.
+        keep_years: how long the audited record is kept at least.
     """
 
     def __init__(
@@ -50,6 +60,7 @@ class Retention:
         size_limit_bytes: int,
         reserve_bytes: int,
         outlets: Collection[str] | None,
+        keep_years: float,
     ) -> None:
         self._ledger = ledger
         self._outlets = None if outlets is None else frozenset(outlets)
@@ -58,6 +69,7 @@ class Retention:
         self.room_bytes = size_limit_bytes - log_share_bytes - reserve_bytes
         self._step_records = min(MOST_STEP_RECORDS, self.log_bytes // BYTES_LOGGED_BY_RECORD)
         self._step_pages = self.log_bytes // 2 // ledger.page_bytes
+        self._keep_years = keep_years
         self._freeing = False
         self.stuck = False
 
@@ -71,12 +83,18 @@ class Retention:
         self._freeing = self._used_bytes() > room
         return self._freeing
 
-    def step(self, written: int = 0) -> tuple[bool, list[Record]]:
+    @property
+    def record_presses(self) -> bool:
+        """Whether the audited record takes more than half of the room."""
+        return self._ledger.chain.size_bytes > RECORD_SHARE * self.room_bytes
+
+    def step(self, written: int = 0, *, disk_full: bool = False) -> tuple[bool, list[Record]]:
         """Delete one small step's worth, or give free pages back to the disk.
 
         Args:
             written: records written since the last step; twice as many may go, so that deleting
                 gets on faster than writing.
+            disk_full: whether even the audited record may be shortened at last.
 
         Returns:
             Whether there is more to do now, and the records just written to say what was dropped.
@@ -87,6 +105,8 @@ class Retention:
         if not self.over:
             self.stuck = False
             return self._shrink(), []
+        if self.record_presses and (said := self._shorten()):
+            return True, said
         connection = self._ledger.connection
         replay_from = connection.execute("SELECT sequence FROM state").get or 0
         cursors = self._cursors()
@@ -97,11 +117,33 @@ class Retention:
             self._ledger.commit(Batch(), before=lambda: self._delete(numbers))
             self.stuck = False
             return True, []
+        if said := self._shorten():
+            return True, said
         numbers = self._deletable(replay_from, 4 * count)
-        self.stuck = not numbers
-        if not numbers:
-            return False, []
-        return True, self._drop(numbers, cursors)
+        if numbers:
+            self.stuck = False
+            return True, self._drop(numbers, cursors)
+        said = self._shorten(of_any_age=True) if disk_full else []
+        self.stuck = not said
+        return bool(said), said
+
+    def _shorten(self, *, of_any_age: bool = False) -> list[Record]:
+        """Take the oldest entries of the audited record away, and say so; empty if none may go."""
+        ledger = self._ledger
+        expired_us = ledger.newest_us + ledger.offset_us - int(self._keep_years * YEAR_US)
+        up_to = ledger.chain.oldest(None if of_any_age else expired_us, self._step_records)
+        if up_to is None:
+            return []
+        first = ledger.chain.anchor.number + 1
+        why = "the disk is full" if of_any_age else f"older than {self._keep_years:g} years"
+        batch = Batch(records=[
+            self._said(
+                up_to.number - first + 1,
+                f"entries {first}..{up_to.number} of the audited record deleted: {why}",
+            )
+        ])  # fmt: skip
+        ledger.commit(batch, before=lambda: ledger.chain.remove(up_to))
+        return batch.records
 
     def _cursors(self) -> list[Cursor]:
         rows = self._ledger.connection.execute("SELECT * FROM cursor ORDER BY outlet")
@@ -153,17 +195,16 @@ class Retention:
         return said
 
     def _announcement(self, outlet: str, lost: list[int]) -> Record:
+        return self._said(
+            len(lost), f"undelivered records dropped for outlet {outlet}: {lost[0]}..{lost[-1]}"
+        )
+
+    def _said(self, count: int, reason: str) -> Record:
         at_us = self._ledger.newest_us
         return Record(
-            RecordKind.COLLECTOR,
-            "collector",
-            at_us,
-            at_us + self._ledger.offset_us,
-            at_us,
-            len(lost),
-            Quality.UNCERTAIN,
-            f"undelivered records dropped for outlet {outlet}: {lost[0]}..{lost[-1]}",
-        )
+            RecordKind.COLLECTOR, "collector", at_us, at_us + self._ledger.offset_us, at_us, count,
+            Quality.UNCERTAIN, reason,
+        )  # fmt: skip
 
     def _shrink(self) -> bool:
         """Give free pages back when the file is larger than its room; True if some remain."""

@@ -35,6 +35,10 @@ DEFAULT_SIZE_LIMIT_BYTES = 2 << 30
 QUEUE_LIMIT_RECORDS = 50_000
 FIRST_RETRY_S = 0.25
 LONGEST_RETRY_S = 5.0
+RECORD_ROOM = 64
+"""The audited record is in danger while less than this many times the reserve is free on the disk.
+"""
+DEFAULT_KEEP_YEARS = 5.0
 WAITED_OUT = (apsw.FullError, apsw.IOError, apsw.BusyError)
 """Errors behind which a state may stand that passes; ``_wait_out`` looks closer."""
 
@@ -95,6 +99,7 @@ class Journal:
         queue_limit: int = QUEUE_LIMIT_RECORDS,
         check_s: float = 20.0,
         vfs: str | None = None,
+        keep_years: float = DEFAULT_KEEP_YEARS,
         signer: Signs | None = None,
     ) -> Self:
         """Open or create a journal for writing and start its thread.
@@ -109,6 +114,7 @@ class Journal:
             queue_limit: records that may wait.
             check_s: longest time for the check of an existing file.
             vfs: SQLite's name of the file system layer, None for the usual one.
+            keep_years: how long the audited record is kept at least, whatever its size.
             signer: signs the heads of the audited record; None leaves them unsigned.
 
         Raises:
@@ -136,7 +142,7 @@ class Journal:
             raise translated from error
         reserve = Reserve(file, max(64 << 10, min(1 << 20, size_limit_bytes // 16)))
         reserve.take()
-        retention = Retention(ledger, size_limit_bytes, reserve.size_bytes, outlets)
+        retention = Retention(ledger, size_limit_bytes, reserve.size_bytes, outlets, keep_years)
         journal = cls(
             ledger, holder, retention, reserve,
             commit_period_s=commit_period_s, wall_us=wall_us, queue_limit=queue_limit,
@@ -246,6 +252,15 @@ class Journal:
         return self._trouble
 
     @property
+    def record_in_danger(self) -> bool:
+        """Whether the audited record will need attention: long before any of it has to go.
+
+        It takes more than half of the journal's room, or the disk is getting short.
+        """
+        needed_bytes = RECORD_ROOM * self._reserve.size_bytes
+        return self._retention.record_presses or free_bytes(self.path.parent) < needed_bytes
+
+    @property
     def head(self) -> int:
         """The last committed sequence."""
         return self._ledger.head
@@ -342,15 +357,15 @@ class Journal:
         try:
             self._ledger.checkpoint(truncate=True)
             for _ in range(100):
-                if not self._keep_within_size(0):
+                if not self._keep_within_size(0, disk_full=True):
                     break
             self._ledger.checkpoint(truncate=True)
         except WAITED_OUT as error:
             self._wait_out(error)
         return True
 
-    def _keep_within_size(self, written: int) -> bool:
-        more, said = self._retention.step(written)
+    def _keep_within_size(self, written: int, *, disk_full: bool = False) -> bool:
+        more, said = self._retention.step(written, disk_full=disk_full)
         self._tell(said, self._ledger.head - len(said) + 1)
         return more
 
@@ -372,7 +387,11 @@ class Journal:
         if self._retention.stuck:
             return (
                 f"the journal {self.path} is larger than its limit, and all of it is still needed: "
-                "nothing older than the engine's last saved state is left to delete"
+                + (
+                    "most of it is the audited record, which is kept"
+                    if self._retention.record_presses
+                    else "nothing older than the engine's last saved state is left to delete"
+                )
             )
         if self._reserve.take():
             return None
