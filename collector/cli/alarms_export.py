@@ -33,6 +33,7 @@ from collector.reports.alarm_export import (
 )
 from collector.reports.alarm_history import History, read_history
 from collector.reports.alarm_sheet import html_export
+from collector.reports.eras import ALL, EVER_US
 
 FORMATS = ("jsonl", "csv", "html")
 FILE_MODE = 0o600
@@ -127,13 +128,28 @@ def _covered(reader: JournalReader, plant: Plant, span: Span) -> Covered:
         plant=plant.plant.title, zone=span.zone, program=f"weirkeeper {__version__}",
         made_utc_us=SystemClock().wall_us(),
         configurations=[
-            (kind, file.hash)
-            for kind in CONFIGURATION_KINDS
-            if (file := reader.configuration_in_force(kind)) is not None
+            each for kind in CONFIGURATION_KINDS for each in _in_force(reader, kind, span)
         ],
         first_number=reader.chain_anchor().number + 1 if head.number else 0,
         last_number=head.number, chain_hash=head.hash.hex(), signed=_signed(reader),
     )  # fmt: skip
+
+
+def _in_force(reader: JournalReader, kind: str, span: Span) -> Iterator[tuple[str, str]]:
+    """Hashes of the files of a kind that were in force in the time, and from when if in between."""
+    hash_before = ""
+    changes: list[tuple[str, str]] = []
+    for record in reader.history(kind, -EVER_US, EVER_US, ALL):
+        if record.kind is not RecordKind.CONFIGURATION or record.utc_us >= span.to_utc_us:
+            continue
+        digest = str(record.value)
+        if record.utc_us <= span.from_utc_us:
+            hash_before = digest
+        elif digest != (changes[-1][1] if changes else hash_before):
+            changes.append((f"{kind} from {rfc3339_local(record.utc_us, span.zone)}", digest))
+    if hash_before:
+        yield kind, hash_before
+    yield from changes
 
 
 def _signed(reader: JournalReader) -> str:

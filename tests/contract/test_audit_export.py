@@ -22,9 +22,11 @@ from collector.audit.checking import Outcome
 from collector.audit.exported import verify_lines
 from collector.audit.keys import Verifier, open_signer, read_public_key
 from collector.cli.main import main
+from collector.core.records import Record, RecordKind
 from collector.errors import ExitCode
-from collector.journal import JournalReader
+from collector.journal import Journal, JournalReader
 from tests.unit.audit.audited_sample import NASTY, write_sample
+from tests.unit.reports.alarms_on_paper import DAY_US, HOUR_US, NOON_US
 
 MUTATIONS = 1_200
 
@@ -373,3 +375,22 @@ def test_a_file_that_is_there_is_not_written_over(
     assert ended.value.code == ExitCode.USAGE
     assert "is there already, expected a new file" in capsys.readouterr().err
     assert out.read_text() == "mine"
+
+
+def test_an_export_names_the_files_in_force_in_its_time(tmp_path: Path) -> None:
+    """A plant file that was changed later is none of that time; one changed within is told with
+    the date of the change."""
+    path = tmp_path / "journal"
+    write_sample(path, None, 2)
+    times_us = {"b" * 64: NOON_US + DAY_US + 20 * HOUR_US, "c" * 64: NOON_US + 3 * DAY_US}
+    with Journal.open(path, wall_us=lambda: NOON_US) as journal:
+        journal.submit([
+            Record(RecordKind.CONFIGURATION, "plant", at_us, at_us, at_us, digest)
+            for digest, at_us in times_us.items()
+        ])  # fmt: skip
+    words = ("--from", "2026-07-02", "--to", "2026-07-03")
+    header = lines(export(path, tmp_path / "two.jsonl", *words).read_bytes())[0]
+    told = json.loads(header)["header"]["configurations"]
+    assert list(told) == ["plant", "plant from 2026-07-03T09:00:00+01:00"]
+    assert told["plant"] not in times_us
+    assert told["plant from 2026-07-03T09:00:00+01:00"] == "b" * 64
