@@ -156,6 +156,7 @@ class Daemon:
             on_commit=self._on_commit,
             on_trouble=self._on_trouble,
             outlets=self._configured,
+            keep_years=self.settings.audit.keep_years,
             signer=open_signer(self.settings.audit.key_file or default_key_path(settings.path)),
         )
         self.journal.failed.add_done_callback(self._on_journal_ended)
@@ -204,6 +205,7 @@ class Daemon:
         self.own = OwnWatch(
             {
                 "disk_short": lambda _: self.journal.trouble is not None,
+                "record_in_danger": lambda _: self.journal.record_in_danger,
                 "clock_unsynchronised": lambda _: _negated(maybe_synchronised()),
                 "mqtt_behind": lambda at_us: self._behind_s("mqtt", at_us),
                 "store_behind": lambda at_us: self._behind_s("store", at_us),
