@@ -7,6 +7,9 @@ that falls silent for less than ``SAME_DOCKING_US`` has not driven away: the doc
 batch is told that long after its end, with the instants at which it happened.
 
 While docked nothing flows in; what an overfilled hose loses is not seen.
+
+That it is away is known, and nothing is emptied meanwhile. While nobody watches (the collector
+stopped, say) it may come and go: that is unknown time, if it lasts long enough for a batch.
 """
 
 from __future__ import annotations
@@ -28,6 +31,7 @@ METER_ERROR_M = 0.005
 BY_LEVEL, BY_PUMP, BY_FLOATS = "by the level", "by the pumps", "by the floats"
 NOT_MEASURED = "neither level nor floats were known"
 STAY_NOT_WATCHED = "not all of the stay was watched"
+UNSEEN = "others may have come unseen"
 
 
 class Batches:
@@ -62,6 +66,9 @@ class Batches:
         self.batches = 0
         self._total = [0.0, 0.0, 0.0]  # m3: value, low, high
         self._unmeasured = 0
+        self._unmeasured_us = 0  # their stays
+        self._unseen_us = 0  # time in which a batch may have come and gone
+        self._unseen_since_us: int | None = None
         self._level_m: float | None = None
         # The docking under way: its begin, what it held then (value, low, high; m3), what its pumps
         # had given, and if it may be over, since when and what it held last.
@@ -95,6 +102,10 @@ class Batches:
     def lost(self, panel: str, reason: str, last_good_us: int, by_us: int) -> list[Output]:
         if panel != self._panel:
             return []
+        if reason == AWAY:
+            self._see(by_us)
+        elif self._unseen_since_us is None:
+            self._unseen_since_us = last_good_us
         measured = self._measure()
         self._contacts.lose(panel)
         if self._docked_point is None or reason == AWAY:
@@ -105,6 +116,7 @@ class Batches:
     def returned(self, panel: str, by_us: int) -> list[Output]:
         if panel != self._panel:
             return []
+        self._see(by_us)
         self._contacts.find(panel)
         if self._docked_point is None or self._contacts.made(self._docked_point):
             self._dock(by_us, by_us)
@@ -120,6 +132,16 @@ class Batches:
 
     def wake(self, at_us: int) -> list[Output]:
         return self._finish(at_us)
+
+    def _see(self, at_us: int) -> None:
+        """From now on it is known again whether it is there."""
+        self._unseen_us = self._unseen_until(at_us)
+        self._unseen_since_us = None
+
+    def _unseen_until(self, at_us: int) -> int:
+        since_us = at_us if self._unseen_since_us is None else self._unseen_since_us
+        lasts_us = at_us - since_us
+        return self._unseen_us + (lasts_us if lasts_us >= SAME_DOCKING_US else 0)
 
     # --- dockings -------------------------------------------------------------------------------
 
@@ -151,6 +173,7 @@ class Batches:
         ]
         if value is None:
             self._unmeasured += 1
+            self._unmeasured_us += max(0, by_us - begin_us[0])
             found.append(Derived(f"{self.well}.batch_volume", None, Quality.BAD, at_us, reason=how))
         else:
             self._total = [a + b for a, b in zip(self._total, (value, low, high), strict=True)]
@@ -159,12 +182,13 @@ class Batches:
                 Derived(f"{self.well}.batch_volume", value,
                         Quality.UNCERTAIN if self._hidden else Quality.GOOD, at_us, low, high, why)
             )  # fmt: skip
-        whole = self._unmeasured == 0
+        doubts = [f"{self._unmeasured} batches were not measured"] if self._unmeasured else []
+        if self._unseen_us:
+            doubts.append(UNSEEN)
         found.append(
             Derived(f"{self.well}.batch_total", self._total[0],
-                    Quality.GOOD if whole else Quality.UNCERTAIN, at_us, self._total[1],
-                    self._total[2] if whole else None,
-                    "" if whole else f"{self._unmeasured} batches were not measured")
+                    Quality.UNCERTAIN if doubts else Quality.GOOD, at_us, self._total[1],
+                    None if doubts else self._total[2], "; ".join(doubts))
         )  # fmt: skip
         self._begin_us = self._end_us = self._held = self._given = None
         self._left = (None, None)
@@ -213,12 +237,13 @@ class Batches:
 
     def readings(self, at_us: int) -> dict[str, Reading]:
         """See ``Counting``."""
-        del at_us
-        count = float(self.batches)
+        count, unseen_us = float(self.batches), self._unseen_until(at_us)
         value, low, high = self._total
         return {
-            f"{self.well}.batches": Reading(count, count, count),
-            f"{self.well}.batch_total": Reading(value, low, high, bounded=self._unmeasured == 0),
+            f"{self.well}.batches": Reading(count, count, count, unseen_us, bounded=False),
+            f"{self.well}.batch_total": Reading(
+                value, low, high, unseen_us + self._unmeasured_us, bounded=False
+            ),
         }
 
     # --- keeping --------------------------------------------------------------------------------
@@ -236,6 +261,8 @@ class Batches:
             "batches": self.batches, "unmeasured": self._unmeasured, "total": plain(self._total),
             "begin_us": None if self._begin_us is None else plain(self._begin_us),
             "end_us": None if self._end_us is None else plain(self._end_us),
+            "unseen": plain((self._unmeasured_us, self._unseen_us)),
+            "unseen_since_us": self._unseen_since_us,
             "held": None if self._held is None else plain(self._held),
             "left": None if left is None else plain(left),
             "given": volume(self._given), "given_left": volume(given),
@@ -249,6 +276,9 @@ class Batches:
         if not isinstance(batches, int) or not isinstance(unmeasured, int):
             raise ValueError(f"the saved state of {self.name} is of another form")
         self._total = saved_numbers(saved, "total")
+        self._unmeasured_us, self._unseen_us = (int(us) for us in saved_numbers(saved, "unseen"))
+        since_us = saved.get("unseen_since_us")
+        self._unseen_since_us = since_us if isinstance(since_us, int) else None
         self._contacts.restore(saved.get("contacts"))
         level_m = saved.get("level_m")
         self._level_m = float(level_m) if isinstance(level_m, int | float) else None

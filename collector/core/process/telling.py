@@ -12,7 +12,8 @@ from collector.core.component import Saved
 from collector.core.records import Derived, Output, Value
 
 WIDER = 0.25
-"""Share of its width by which a bound moves before it is news by itself."""
+"""Share of its width by which a bound moves before it is news by itself; of a bound that stands
+alone, share of itself."""
 
 
 class Told:
@@ -59,9 +60,8 @@ def _differs(figure: Derived, last: list[int | float | str | None], step: float)
         return True
     if _moved(figure.value, value, step):
         return True
-    width = 0.0
-    if isinstance(low, float) and isinstance(high, float):
-        width = WIDER * (high - low)
+    bounds = [bound for bound in (low, high) if isinstance(bound, float)]
+    width = WIDER * (bounds[-1] - bounds[0] if len(bounds) > 1 else sum(map(abs, bounds)))
     return _moved(figure.low, low, max(step, width)) or _moved(figure.high, high, max(step, width))
 
 

@@ -12,6 +12,7 @@ from collector.core.records import AWAY, COLLECTOR_STOPPED, Quality
 from collector.core.wells.geometry import Geometry
 from collector.plant.equipment import Well
 from tests.unit.core.process.on_paper import HOUR_S, Bench, PaperFlow, move_state
+from tests.unit.core.scans_for_tests import us
 
 LOW, START = 0.2, 1.0
 
@@ -143,6 +144,9 @@ def test_a_level_that_is_not_known_measures_nothing() -> None:
         Quality.BAD,
     )
     assert bench.last("batch_total").high is None
+    stay_us = us(2606.0 - 1000.0)
+    assert part.readings(us(2 * HOUR_S))["tank.batch_total"].unknown_us == stay_us
+    assert part.readings(us(2 * HOUR_S))["tank.batches"].unknown_us == 0
 
 
 def test_a_stop_of_the_collector_during_a_stay_makes_it_uncertain() -> None:
@@ -158,6 +162,41 @@ def test_a_stop_of_the_collector_during_a_stay_makes_it_uncertain() -> None:
     assert part.batches == 1
     assert bench.value("batch_volume") == pytest.approx(2.2)
     assert bench.last("batch_volume").quality is Quality.UNCERTAIN
+
+
+def test_batches_may_come_unseen_while_the_collector_stands() -> None:
+    """The collector stops for three hours while the tank is away: so long it is unknown whether a
+    batch came, and nothing bounds how many; being away before and after it is known."""
+    bench, part = bench_of()
+    dock(bench, 1000.0, 1.2)
+    empty(bench, 2000.0, 0.1)
+    leave(bench, 2600.0)
+    before = part.readings(us(4 * HOUR_S))
+    bench.lose("t", 5 * HOUR_S, 8 * HOUR_S, COLLECTOR_STOPPED)
+    bench.lose("t", 5 * HOUR_S, 8 * HOUR_S + 6.0, AWAY)
+    bench.until(12 * HOUR_S)
+    after = part.readings(us(12 * HOUR_S))
+    for name in ("tank.batches", "tank.batch_total"):
+        assert before[name].unknown_us == 0
+        assert after[name].unknown_us == us(3 * HOUR_S + 6.0)
+        assert not after[name].bounded
+    dock(bench, 13 * HOUR_S, 1.2)
+    leave(bench, 13 * HOUR_S + 600.0)
+    bench.until(14 * HOUR_S)
+    last = bench.last("batch_total")
+    assert (last.quality, last.high) == (Quality.UNCERTAIN, None)
+    assert "unseen" in last.reason
+
+
+def test_a_stop_too_short_for_a_batch_hides_none() -> None:
+    """Nine minutes without a collector leave all totals known: no tank comes and goes so fast."""
+    bench, part = bench_of()
+    dock(bench, 1000.0, 1.2)
+    leave(bench, 2600.0)
+    bench.lose("t", 5 * HOUR_S, 5 * HOUR_S + 540.0, COLLECTOR_STOPPED)
+    bench.lose("t", 5 * HOUR_S, 5 * HOUR_S + 546.0, AWAY)
+    bench.until(6 * HOUR_S)
+    assert part.readings(us(6 * HOUR_S))["tank.batch_total"].unknown_us == 0
 
 
 def test_a_docked_contact_decides_where_the_panel_always_answers() -> None:
@@ -177,6 +216,7 @@ def test_a_docked_contact_decides_where_the_panel_always_answers() -> None:
 def test_a_restart_changes_nothing(left: bool) -> None:
     """Saved during a stay, or in the ten minutes after it, the batch is told as it would be."""
     first, _ = bench_of()
+    first.lose("t", 100.0, 900.0, COLLECTOR_STOPPED)
     dock(first, 1000.0, 1.2)
     empty(first, 2000.0, 0.1)
     if left:
@@ -189,3 +229,4 @@ def test_a_restart_changes_nothing(left: bool) -> None:
         bench.until(2 * HOUR_S)
     assert first.said == second.said
     assert first.told("batch_volume")
+    assert first.parts[0].save() == second.parts[0].save()

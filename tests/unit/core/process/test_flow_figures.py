@@ -103,6 +103,24 @@ def test_an_hour_mostly_unknown_has_no_flow() -> None:
     assert last.high == pytest.approx(t10_s(10.0, 0.3, 1.0 / HOUR_S))
 
 
+def test_a_long_stop_is_told_once() -> None:
+    """Ten days of which nobody knows the flow, only the most that it can be: one figure more, not
+    one for each hour, though the hours differ by rounding.
+    """
+    stop_s = 5 * HOUR_S
+    source = PaperFlow(
+        lambda at_s: 0.001 * min(at_s, stop_s),
+        unknown_s=lambda at_s: max(0.0, at_s - stop_s),
+        most_m3_s=0.002 + 1e-9 / 3.0,
+    )
+    bench = contact(source)
+    bench.until(stop_s)
+    before = len(bench.told("contact_time"))
+    bench.until(stop_s + 10 * DAY_S)
+    assert len(bench.told("contact_time")) == before + 1
+    assert bench.last("contact_time").value is None
+
+
 def test_overflow_rate_of_a_day() -> None:
     """9 m2 at 9 m2 x 24.4 m/d is 24.4 m/d, over an hour and over a day.
 
