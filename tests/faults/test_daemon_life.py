@@ -248,5 +248,5 @@ async def test_a_bad_plant_file_is_refused_and_the_old_one_stays(tmp_path: Path)
         )
         assert await collector.stop() == ExitCode.DONE
         configured = collector.records(RecordKind.CONFIGURATION)
-        assert [record.subject for record in configured] == ["plant", "rules"]
+        assert [record.subject for record in configured] == ["plant", "rules", "service"]
         assert collector.records(RecordKind.PANEL_LOST) == []
