@@ -189,7 +189,7 @@ def _of_standing(view: _View, person: Person, to: str, one: Activation) -> str:
     routes = view.routes
     if not one.calls:
         return ""
-    age_us = view.now_us - one.raised_us
+    age_us = view.now_us - one.since_us
     if person.name not in routes.recipients(one.priority, one.equipment, age_us, view.now()):
         return ""
     words = view.situation.words(to, one)

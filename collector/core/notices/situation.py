@@ -46,7 +46,8 @@ class Activation:
     Attributes:
         raised_us, raised_utc_us: when.
         ended_us, ended_utc_us: when it ended, None while it stands.
-        since_us: what was told before does not count: it was set aside meanwhile.
+        since_us: when it was raised, or put back after it was set aside: what was told before does
+            not count.
         acknowledged: by whom, empty while nobody has.
         covered: set aside now: shelved, suppressed by design or out of service.
         silent: set aside all the time so far, so that nobody is told.
