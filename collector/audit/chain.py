@@ -195,6 +195,11 @@ def _exact(value: Any) -> Any:
     return value
 
 
+def deleted_text(first: int, last: int) -> str:
+    """What the record says when its oldest entries had to go; the newest such names the anchor."""
+    return f"entries {first}..{last} of the audited record deleted"
+
+
 # --- heads ----------------------------------------------------------------------------------------
 
 

@@ -237,10 +237,14 @@ class Checking:
 
     def _tail(self) -> str:
         since = self.signed_to + 1 if self.signed_to else self.first
-        span = f"entries {since} to {self.last.number}"
+        if since == self.last.number:
+            return (
+                f"entry {since} comes after what the last head signs: it fits the chain, but "
+                "whoever could write the record could have replaced it"
+            )
         return (
-            f"{span} come after the last signed head: they fit the chain, but whoever could write "
-            "the record could have replaced them"
+            f"entries {since} to {self.last.number} come after what the last head signs: they fit "
+            "the chain, but whoever could write the record could have replaced them"
         )
 
     def verdict(self, found: NotWhole | None) -> Verdict:

@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from collector.audit.chain import Anchor, Entry, Head, head_of
+from collector.audit.chain import Anchor, Entry, Head, deleted_text, head_of
 from collector.audit.checking import Checking, NotWhole, Outcome, Verdict
 from collector.audit.keys import Verifier
 
@@ -32,17 +32,24 @@ def verify_entries(
     """
     checking: Checking | None = None
     found: NotWhole | None = None
-    sequence = 0
+    sequence, told = 0, not anchor.number
+    gone = f"..{deleted_text(0, anchor.number).partition('..')[2]}"
     try:
         checking = Checking(journal, anchor, {key.key_id: key for key in keys}, heads)
         for entry in entries:
             sequence = entry.sequence
             checking.take(entry.body.encode(), entry.hash, row=entry)
+            told = told or ('"kind":"collector"' in entry.body and gone in entry.body)
         if sequence < newest_audited:
             raise NotWhole(
                 f"the journal has audited records up to {newest_audited}, the chain ends at "
                 f"record {sequence}",
                 outcome=Outcome.CUT_OFF,
+            )
+        if not told:
+            raise NotWhole(
+                f"entries 1 to {anchor.number} are gone, and the record does not say that they "
+                "had to go"
             )
         checking.finish()
     except NotWhole as error:

@@ -82,13 +82,13 @@ def _of_journal(path: Path, keys: list[Verifier], heads: list[Head]) -> Verdict:
     with JournalReader(path) as reader:
         # Entries that come while this reads are read too; so the newest record is asked for first.
         newest = reader.newest_audited()
-        anchor = reader.chain_anchor()
         return verify_entries(
-            _entries(reader, anchor.number), reader.journal_id, anchor, keys, heads, newest
+            _entries(reader), reader.journal_id, reader.chain_anchor(), keys, heads, newest
         )
 
 
-def _entries(reader: JournalReader, number: int) -> Iterator[Entry]:
+def _entries(reader: JournalReader) -> Iterator[Entry]:
+    number = 0
     while page := reader.chain_entries(number, PAGE):
         number = page[-1].number
         yield from page

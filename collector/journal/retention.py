@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Collection
 
+from collector.audit.chain import deleted_text
 from collector.core.records import Quality, Record, RecordKind
 from collector.journal.items import Cursor
 from collector.journal.ledger import Batch, Ledger
@@ -139,7 +140,7 @@ class Retention:
         batch = Batch(records=[
             self._said(
                 up_to.number - first + 1,
-                f"entries {first}..{up_to.number} of the audited record deleted: {why}",
+                f"{deleted_text(first, up_to.number)}: {why}",
             )
         ])  # fmt: skip
         ledger.commit(batch, before=lambda: ledger.chain.remove(up_to))
