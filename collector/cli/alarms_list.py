@@ -24,6 +24,7 @@ from collector.cli.spans import (
 from collector.cli.tables import WIDTH, cut, duration, local_time, table
 from collector.clock import SystemClock
 from collector.core.alarms.rule import Priority
+from collector.core.alarms.states import State
 from collector.core.calendar import begin_of
 from collector.core.diagnosis.wording import CAUTIONS
 from collector.errors import ExitCode
@@ -106,8 +107,10 @@ def now(options: argparse.Namespace) -> Answer:
     }
     calls = any(not line.set_aside for line in lines)
     code = ExitCode.ANSWER_IS_NO if calls else ExitCode.DONE
-    text = [told for one in lines for told in _standing_text(one, zone, now_us)]
-    text = text or ["no alarm stands, as far as known"]
+    calling = [one for one in lines if not _by_design(one)]
+    text = [told for one in calling for told in _standing_text(one, zone, now_us)]
+    text = text or ["no alarm stands, as far as known", ""]
+    text += _design_lines(lines)
     unknown = _unknown_lines(gaps, as_of_us, now_us, zone)
     return Answer("\n".join([*text, *unknown, *_cautions(lines)]).rstrip(), data, code)
 
@@ -144,6 +147,23 @@ def _standing_text(one: Standing, zone: ZoneInfo, now_us: int) -> list[str]:
         told += _wrapped(f"likely: {'; '.join(one.rule.causes)}")
         told += _wrapped(f"if nobody does: {one.rule.consequence}")
     return [*told, ""]
+
+
+def _by_design(one: Standing) -> bool:
+    return one.set_aside and one.state == State.SUPPRESSED.value
+
+
+def _design_lines(lines: Iterable[Standing]) -> list[str]:
+    """What is suppressed by design, by its reason: nobody has to do anything about it."""
+    of_reason: dict[str, list[str]] = {}
+    for one in lines:
+        if _by_design(one):
+            of_reason.setdefault(one.reason or "no reason given", []).append(one.subject)
+    found: list[str] = []
+    for reason, subjects in of_reason.items():
+        text = f"suppressed by design, as {reason}: {', '.join(sorted(subjects))}"
+        found += textwrap.wrap(text, WIDTH, subsequent_indent=INDENT)
+    return [*found, ""] if found else []
 
 
 def _state_text(one: Standing) -> str:

@@ -21,7 +21,8 @@ from collector.journal.writer import Journal
 from collector.links.planning import plan_panel
 from collector.plant_file import PlantFile
 from collector.reports.picture import draw_picture
-from collector.rule_files import KIND, RuleFiles
+from collector.rule_files import KIND, SERVICE_KIND, RuleFiles
+from collector.rulebook.service_load import ServiceSet
 from collector.virtual import run_virtually
 from simulator.plant import OsierBend
 
@@ -86,9 +87,9 @@ def run_month(
     with Journal.open(
         journal_path, wall_us=lambda: START_US, commit_period_s=0.0, queue_limit=QUEUE
     ) as journal:
-        files: dict[str, PlantFile | RuleFiles] = {"plant": plant_file}
+        files: dict[str, PlantFile | RuleFiles | ServiceSet] = {"plant": plant_file}
         if rules is not None:
-            files[KIND] = rules
+            files |= {KIND: rules, SERVICE_KIND: rules.tasks}
         for kind, file in files.items():
             journal.remember_configuration(kind, file.text, file.hash)
 
