@@ -82,9 +82,13 @@ def _of_journal(path: Path, keys: list[Verifier], heads: list[Head]) -> Verdict:
     with JournalReader(path) as reader:
         # Entries that come while this reads are read too; so the newest record is asked for first.
         newest = reader.newest_audited()
-        return verify_entries(
-            _entries(reader), reader.journal_id, reader.chain_anchor(), keys, heads, newest
-        )
+        while True:
+            anchor = reader.chain_anchor()
+            verdict = verify_entries(
+                _entries(reader), reader.journal_id, anchor, keys, heads, newest
+            )
+            if reader.chain_anchor() == anchor:  # else entries had to go meanwhile: look again
+                return verdict
 
 
 def _entries(reader: JournalReader) -> Iterator[Entry]:
