@@ -20,6 +20,7 @@ from collector.cli.tables import WIDTH, cut, local_time, table
 from collector.clock import SystemClock
 from collector.core.calendar import local
 from collector.core.records import Value
+from collector.core.service.intervals import NOT_DUE
 from collector.core.service.rule import ServiceRule
 from collector.errors import CommandLineError, ExitCode
 from collector.journal.reader import JournalReader
@@ -40,6 +41,7 @@ from collector.reports.totals import read_totals
 from collector.rules_in_force import service_in_force
 
 BALANCE_DAYS = 30
+INDENT = " " * 12
 DAY_US = 86_400_000_000
 WORKING = ("due", "overdue")
 ABOUT = """words:
@@ -121,11 +123,14 @@ def _list(
     code = ExitCode.ANSWER_IS_NO if due else ExitCode.DONE
     if not lines:
         return Answer("no task of service is in force", data, code)
-    rows = [
-        [f"{line.equipment}.{line.task}", line.state, _when(line), cut(line.because, 34)]
-        for line in lines
-    ]
-    text = table(("task", "state", "when", "because"), rows, width=WIDTH)
+    rows = [[line.state, _when(line), f"{line.equipment}.{line.task}"] for line in lines]
+    head, *told = table(("state", "when", "task"), rows, width=WIDTH)
+    text = [head]
+    for shown, line in zip(told, lines, strict=True):
+        text.append(shown)
+        if line.state != NOT_DUE:
+            text += textwrap.wrap(line.because, WIDTH, initial_indent=INDENT,
+                                  subsequent_indent=INDENT)  # fmt: skip
     text += ["", *_next_visit(visits)]
     examples = sum(line.example for line in lines)
     if examples:

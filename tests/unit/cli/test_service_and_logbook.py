@@ -80,9 +80,9 @@ def test_what_is_due_comes_first(journal: Path, shell: Shell) -> None:
     answer = shell(f"service --journal {journal}")
     assert answer.code == ExitCode.ANSWER_IS_NO
     lines = answer.out.splitlines()
-    assert lines[1].startswith("sump.test_floats")
+    assert "sump.test_floats" in lines[1]
     assert "overdue" in lines[1]
-    assert "2099-07-08" in lines[2]
+    assert "2099-07-08" in lines[3]
     assert "1 intervals are examples" in answer.out
     assert too_wide(answer.out) == []
 
