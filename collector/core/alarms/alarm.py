@@ -39,7 +39,7 @@ class Alarm:
         self._held: Held = {}
         self._suppress_held: list[Held] = [{} for _ in rule.suppressions]
         self._met: bool | None = None
-        self._since: tuple[int, int] | None = None  # bracket in which it came to be as it is met
+        self._since: tuple[int, int] | None = None  # bracket in which that came so; None if unknown
 
     @property
     def subject(self) -> str:
@@ -56,7 +56,7 @@ class Alarm:
     def due_us(self) -> int | None:
         """When time alone may move it; None if never."""
         waiting = [self._judge.due_us(), self.standing.shelf_until_us]
-        if self._since is not None and self._met is not None and self._met is not self._raised:
+        if self._since is not None and self._met is not self._raised:
             delay_us = self.rule.on_delay_us if self._met else self.rule.off_delay_us
             waiting.append(self._since[1] + delay_us)
         return min((at for at in waiting if at is not None), default=None)
@@ -90,7 +90,7 @@ class Alarm:
         found: list[AlarmMoved] = []
         if met is not self._met:
             self._met = met
-            self._since = (min(after_us, by_us), by_us)
+            self._since = None if met is None else (min(after_us, by_us), by_us)
         if self._raised and self.standing.known is (met is None):
             self.standing.known = met is not None
             if met is None:
@@ -101,7 +101,7 @@ class Alarm:
 
     def _ripen(self, now_us: int) -> list[AlarmMoved]:
         """Raise or clear it if the delay is over."""
-        if self._met is None or self._met is self._raised or self._since is None:
+        if self._since is None or self._met is self._raised:
             return []
         after_us, by_us = self._since
         due_us = by_us + (self.rule.on_delay_us if self._met else self.rule.off_delay_us)

@@ -3,16 +3,11 @@
 The engine gives it each input with what followed from it; it gives back the moves of alarms. Only
 alarms whose facts moved are looked at, and those whose time has come; what does not move costs
 nothing.
-
-The first of a burst: an alarm that is raised within a minute of the one raised before it follows
-the first of them, and says so. Of several raised by one input the earliest bracket goes first, then
-the highest priority.
 """
 
 from __future__ import annotations
 
 import heapq
-import json
 from collections import deque
 from collections.abc import Iterable, Sequence
 from dataclasses import replace
@@ -21,9 +16,10 @@ from datetime import datetime
 from collector.core.alarms import states
 from collector.core.alarms.actions import LOGBOOK
 from collector.core.alarms.alarm import Alarm, print_of, standing_in
+from collector.core.alarms.bursts import Bursts
 from collector.core.alarms.facts import FactBook, Moved
 from collector.core.alarms.rule import AlarmRule
-from collector.core.alarms.standing import Standing
+from collector.core.alarms.standing import Standing, raised_openly
 from collector.core.alarms.states import State
 from collector.core.calendar import instant_us
 from collector.core.component import Saved
@@ -32,9 +28,6 @@ from collector.errors import Bug
 from collector.plant.findings import nearest_name
 from collector.plant.model import Plant
 
-BURST_US = 60_000_000
-"""What follows within a minute of the alarm before it belongs to one burst; common practice, no
-source."""
 IDS_KEPT = 2_000
 """Actions that are known to have been taken: more than an in-tray and a broker hold together."""
 
@@ -66,7 +59,8 @@ class AlarmDesk:
         self._due: list[tuple[int, str]] = []
         self._due_of: dict[str, int | None] = {}
         self._ids: deque[str] = deque(maxlen=IDS_KEPT)
-        self._first: tuple[str, int] | None = None  # of the burst under way, and its latest raise
+        self._bursts = Bursts()
+        self._kept_burst = ("", 0)
         self._fresh: set[str] = set()  # alarms of new or other rules, until they are settled
         self._kept: dict[str, Standing] = {}  # as they were saved, until they are settled
         self._gone: dict[str, Standing] = {}  # those without a rule
@@ -139,6 +133,12 @@ class AlarmDesk:
                 return None
             return _unknown("equipment", action.about, known)
         alarm = self._alarms.get(action.about)
+        gone = self._gone.get(action.about)
+        if action.verb == "note" and (alarm or gone):
+            number, had = action.details.get("activation"), (alarm.standing if alarm else gone)
+            if isinstance(number, int) and had is not None and number > had.activation:
+                return f"it has had {had.activation} activations, not {number}"
+            return None
         if alarm is None:
             return _unknown("alarm", action.about, self._alarms)
         return alarm.refusal(action.verb)
@@ -156,7 +156,9 @@ class AlarmDesk:
             return []
         if action.about in self._fresh or self.refusal(action) is not None:
             return []
-        alarm = self._alarms[action.about]
+        alarm = self._alarms.get(action.about)
+        if alarm is None:  # a note about one whose rule is gone
+            return []
         until_us = self._until_us(action.details.get("until"))
         reason = str(action.details.get("reason") or action.details.get("comment") or "")
         found = alarm.act(action.verb, action.actor, action.by_us, until_us, reason)
@@ -177,24 +179,8 @@ class AlarmDesk:
         except (ValueError, TypeError):
             return None
 
-    # --- bursts ---------------------------------------------------------------------------------
-
     def _told(self, found: list[AlarmMoved]) -> list[AlarmMoved]:
-        """Mark who followed whom."""
-        raised = [
-            (move.after_us, -int(self._alarms[move.subject].rule.priority), place)
-            for place, move in enumerate(found)
-            if move.happening == states.RAISED and move.state == State.UNACKNOWLEDGED.value
-        ]
-        for _, _, place in sorted(raised):
-            move = found[place]
-            key = f"{move.subject}#{move.activation}"
-            if self._first is not None and move.by_us - self._first[1] <= BURST_US:
-                found[place] = replace(move, details={**move.details, "follows": self._first[0]})
-                self._first = (self._first[0], move.by_us)
-            else:
-                self._first = (key, move.by_us)
-        return found
+        return self._bursts.mark(found, lambda subject: self._alarms[subject].rule.priority)
 
     # --- keeping --------------------------------------------------------------------------------
 
@@ -208,7 +194,7 @@ class AlarmDesk:
         return {
             "alarms": alarms, "prints": prints, "counts": counts, "facts": self.facts.save(),
             "ids": " ".join(self._ids),
-            "first": None if self._first is None else json.dumps(self._first),
+            "burst": {"first": self._bursts.first, "latest_us": self._bursts.latest_us},
         }  # fmt: skip
 
     def restore(self, saved: Saved) -> None:
@@ -219,8 +205,9 @@ class AlarmDesk:
         parts = {name: part for name, part in saved.items() if isinstance(part, dict)}
         self.facts.restore(parts.get("facts", {}))
         self._ids = deque(str(saved.get("ids", "")).split(), maxlen=IDS_KEPT)
-        first = saved.get("first")
-        self._first = None if first is None else tuple(json.loads(str(first)))
+        burst = parts.get("burst", {})
+        self._kept_burst = str(burst.get("first", "")), int(str(burst.get("latest_us", 0)))
+        self._bursts.first, self._bursts.latest_us = self._kept_burst
         texts = {subject: str(text) for subject, text in parts.get("alarms", {}).items()}
         prints = parts.get("prints", {})
         self._kept = {
@@ -252,9 +239,12 @@ class AlarmDesk:
             moves: all that were told since the state, in order.
         """
         told = {subject: replace(standing) for subject, standing in self._kept.items()}
+        self._bursts.first, self._bursts.latest_us = self._kept_burst
         for move in moves:
             standing = told.setdefault(move.subject, Standing())
             standing.adopt(move, self._until_us(move.details.get("until")))
+            if raised_openly(move):
+                self._bursts.note(move)
         for subject, alarm in self._alarms.items():
             standing = told.get(subject, Standing())
             if None not in (standing.shelf_until_us, alarm.standing.shelf_until_us):

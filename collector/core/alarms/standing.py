@@ -115,3 +115,8 @@ class Standing:
     def restored(cls, saved: dict[str, Any]) -> Standing:
         """From a state of ``save``."""
         return cls(**{**saved, "beneath": State(saved["beneath"])})
+
+
+def raised_openly(move: AlarmMoved) -> bool:
+    """Whether an alarm was raised with nothing to cover it."""
+    return move.happening == states.RAISED and move.state == State.UNACKNOWLEDGED.value

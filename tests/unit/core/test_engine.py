@@ -12,8 +12,10 @@ from collector.core.pipeline import INPUT_KINDS, input_of
 from collector.core.quantities import EVENTS, QUANTITIES
 from collector.core.records import (
     COLLECTOR_STOPPED,
+    AlarmMoved,
     Derived,
     Event,
+    HeadWanted,
     Input,
     Output,
     PanelLost,
@@ -22,12 +24,13 @@ from collector.core.records import (
     Quality,
     Tick,
 )
+from tests.unit.core.alarms.on_paper import WORLD_RULES
 from tests.unit.core.scans_for_tests import a_plant, us
 from tests.unit.core.worlds import NONE, REPORT_US, START_US, World, the_plant, watch, worlds
 
 
 def fresh() -> Engine:
-    return Engine(the_plant(), START_US, REPORT_US)
+    return Engine(the_plant(), START_US, REPORT_US, rules=WORLD_RULES)
 
 
 def inputs_of(world: World) -> list[Input]:
@@ -35,15 +38,18 @@ def inputs_of(world: World) -> list[Input]:
     return [input_of(record) for record in watch(world).records if record.kind in INPUT_KINDS]
 
 
-def ticked(inputs: Sequence[Input], engine: Engine) -> list[Input]:
+def ticked(
+    inputs: Sequence[Input], engine: Engine, told: list[Output] | None = None
+) -> list[Input]:
     """The same inputs with a tick at every deadline that comes before the next of them."""
     found: list[Input] = []
+    told = [] if told is None else told
     for news in inputs:
         while engine.next_deadline_us() < news.by_us:
             found.append(Tick(engine.next_deadline_us()))
-            engine.step(found[-1])
+            told += engine.step(found[-1])
         found.append(news)
-        engine.step(news)
+        told += engine.step(news)
     return found
 
 
@@ -77,16 +83,18 @@ def test_saving_and_restoring_anywhere_changes_nothing(world: World, cuts: list[
 @settings(max_examples=25, deadline=None)
 @given(LIVING, st.floats(0, 1))
 def test_a_replay_arrives_where_the_live_engine_was(world: World, cut: float) -> None:
-    """From any older state, and from the inputs after it without the ticks between."""
+    """From any older state, from the inputs after it without the ticks, and what alarms told."""
     bare = inputs_of(world)
     live = fresh()
     place = int(cut * len(bare))
     ticked(bare[:place], live)
     saved = live.save()
-    ticked(bare[place:], live)
+    told: list[Output] = []
+    ticked(bare[place:], live, told)
     replayed = fresh()
     replayed.restore(saved)
     replayed.replay(bare[place:], bare[-1].by_us if bare else START_US, START_US)
+    replayed.follow(each for each in told if isinstance(each, AlarmMoved | HeadWanted))
     assert replayed.save() == live.save()
 
 

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from functools import cache
 from typing import Any
 
 from collector.core.alarms.desk import AlarmDesk
-from collector.core.alarms.rule import AlarmRule
+from collector.core.alarms.rule import AlarmRule, Happens, Missing
 from collector.core.records import (
     ActionTaken,
     AlarmMoved,
@@ -22,10 +23,30 @@ from collector.core.records import (
     Quality,
     Tick,
 )
+from collector.core.service.rule import ServiceRule
 from collector.plant.model import Plant
+from tests.unit.core.alarms.one_alarm import rule
 from tests.unit.core.scans_for_tests import a_plant, us
 
 START_S = 1_000_000
+
+
+@dataclass(frozen=True)
+class InForce:
+    """Rules of alarms alone."""
+
+    alarms: Sequence[AlarmRule]
+    service: Sequence[ServiceRule] = ()
+
+
+WORLD_RULES = InForce(
+    (
+        rule("pump.runs", fact="p.run"),
+        rule("pump.runs_long", fact="p.run", on_s=7, off_s=3, latching=True),
+        rule("pump.starts_often", fact="p.run", shape=Happens(2, us(60))),
+        rule("pump.rests_long", fact="p.run", shape=Missing(us(10)), off_s=2),
+    )
+)
 
 
 @cache

@@ -2,39 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-
 from hypothesis import given, settings
 
-from collector.core.alarms.rule import AlarmRule, Happens, Missing
 from collector.core.alarms.standing import Standing
 from collector.core.alarms.wire import alarm_of
 from collector.core.records import AlarmMoved, RecordKind
-from collector.core.service.rule import ServiceRule
-from tests.unit.core.alarms.on_paper import Paper, lines
+from tests.unit.core.alarms.on_paper import WORLD_RULES, Paper, lines
 from tests.unit.core.alarms.one_alarm import rule
 from tests.unit.core.worlds import World, watch, worlds
-
-SECOND_US = 1_000_000
-
-
-@dataclass(frozen=True)
-class InForce:
-    """Rules of alarms alone."""
-
-    alarms: Sequence[AlarmRule]
-    service: Sequence[ServiceRule] = ()
-
-
-RULES = InForce(
-    (
-        rule("pump.runs", fact="p.run"),
-        rule("pump.runs_long", fact="p.run", on_s=7, off_s=3, latching=True),
-        rule("pump.starts_often", fact="p.run", shape=Happens(2, 60 * SECOND_US)),
-        rule("pump.rests_long", fact="p.run", shape=Missing(10 * SECOND_US), off_s=2),
-    )
-)
 
 
 @settings(max_examples=60, deadline=None)
@@ -44,9 +19,9 @@ def test_an_alarm_stands_as_the_record_says(world: World) -> None:
 
     What people read is made from the record; the desk must never think otherwise.
     """
-    watched = watch(world, rules=RULES)
+    watched = watch(world, rules=WORLD_RULES)
     moves = [alarm_of(one) for one in watched.records if one.kind is RecordKind.ALARM]
-    for of in RULES.alarms:
+    for of in WORLD_RULES.alarms:
         mine = [move for move in moves if move.subject == of.subject]
         on_record = Standing()
         for move in mine:
