@@ -30,6 +30,7 @@ from collector.journal.writer import Journal
 from collector.links.modbus import open_link
 from collector.links.planning import plan_panel
 from collector.links.poller import Bus
+from collector.notices.outlet import NoticesOutlet
 from collector.outlets.contract import OutletStatus
 from collector.outlets.mqtt import MqttOutlet
 from collector.outlets.store import StoreOutlet
@@ -247,6 +248,13 @@ class Daemon:
             self.outlets.append(mqtt)
         if self.settings.store is not None:
             self.outlets.append(StoreOutlet(self.settings.store, *shared))
+        if self.settings.notices is not None:
+            self.outlets.append(
+                NoticesOutlet(
+                    self.settings.notices, plant, shared[1], self.rules.alarms,
+                    self.journal.submit, self.reader, self.clock,
+                )
+            )  # fmt: skip
         for outlet in self.outlets:
             self._delivering.append(self._guarded(outlet.run()))
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
+from functools import partial
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
@@ -23,7 +24,7 @@ from collector.core.alarms.rule import AlarmRule
 from collector.core.catalogue import Catalogue
 from collector.core.notices.courier import Courier, Errand, Outcome
 from collector.core.notices.situation import KEPT_US, KINDS, Situation
-from collector.core.notices.wording import Words
+from collector.core.notices.wording import Text, Words
 from collector.core.records import Record, RecordKind
 from collector.notices.mail import message_of, send_mail
 from collector.notices.other_ways import send_by_service
@@ -35,7 +36,7 @@ from collector.plant.model import Plant
 PAGE = 2_000
 LOOK_US = MICROSECONDS
 LEAST_WAIT_US = 20_000
-FAREWELL_S = 1.0
+FAREWELL_S = 0.5
 FORGET_US = 3_600 * MICROSECONDS
 VALUES = (RecordKind.POINT, RecordKind.DERIVED, RecordKind.FINDING)
 
@@ -58,8 +59,8 @@ class Past(Protocol):
     def recent(self, limit: int) -> list[Record]: ...
 
 
-Send = Callable[[str, str, Errand, int], Outcome]
-"""Delivers: way, identity of the notice, errand, UTC in microseconds; blocks."""
+Send = Callable[[str, str, Text, int], Outcome]
+"""Delivers: way, identity of the notice, what it says, UTC in microseconds; blocks."""
 
 
 class NoticesOutlet:
@@ -92,7 +93,7 @@ class NoticesOutlet:
         self._submit = submit
         self._reader = reader
         self._clock = clock
-        self._send = send or self._deliver
+        self._send = send or partial(deliver, settings)
         self._zone = ZoneInfo(plant.plant.time_zone)
         self._routes = routes_of(settings)
         by_subject = {rule.subject: rule for rule in rules}
@@ -212,7 +213,9 @@ class NoticesOutlet:
         notice = errand.notice
         utc_us = self._clock.now_us() + courier.situation.offset_us
         identity = f"{notice.id}.{self._reader.journal_id}"
-        outcome = await in_daemon_thread(lambda: self._send(notice.way, identity, errand, utc_us))
+        outcome = await in_daemon_thread(
+            lambda: self._send(notice.way, identity, errand.text, utc_us)
+        )
         self._outbox.append(courier.done(errand, outcome, self._clock.now_us()))
         if outcome.arrived:
             self._turned("delivering", f"{notice.to} has been told")
@@ -221,10 +224,6 @@ class NoticesOutlet:
             self._turned("unreachable", f"{notice.to}: {outcome.why}")
         self._hand_in()
         self._wake.set()
-
-    def _deliver(self, way: str, identity: str, errand: Errand, utc_us: int) -> Outcome:
-        """Deliver by mail or a service; in a thread of its own."""
-        return deliver(self._settings, way, identity, errand, utc_us)
 
     async def _wait(self) -> None:
         now_us = self._clock.now_us()
@@ -248,22 +247,17 @@ class NoticesOutlet:
         self._state, self._sentence = state, sentence
 
 
-def deliver(
-    settings: NoticesSettings, way: str, identity: str, errand: Errand, utc_us: int
-) -> Outcome:
-    """Make one attempt; blocks.
+def deliver(settings: NoticesSettings, way: str, identity: str, text: Text, utc_us: int) -> Outcome:
+    """Make one attempt, by mail or a service; blocks.
 
     Args:
         settings: ways and mail server.
         way: its name.
         identity: of the notice, the same at each attempt.
-        errand: what to say.
+        text: what it says.
         utc_us: date of a mail.
     """
-    address = settings.ways[way]
-    text = errand.text
-    if is_mail(address):
-        to = address.get_secret_value()
-        message = message_of(settings, to, identity, text, utc_us)
-        return send_mail(settings, to, message)
-    return send_by_service(address.get_secret_value(), text)
+    address = settings.ways[way].get_secret_value()
+    if is_mail(settings.ways[way]):
+        return send_mail(settings, address, message_of(settings, address, identity, text, utc_us))
+    return send_by_service(address, text)

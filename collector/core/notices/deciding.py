@@ -19,18 +19,17 @@ Rules, for one way of one person:
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Collection
 from dataclasses import dataclass, field
-from datetime import date, datetime, timedelta, tzinfo
+from datetime import datetime, tzinfo
 
-from collector.core.calendar import instant_us, local
+from collector.core.calendar import local
+from collector.core.notices.daily import Morning, daily_notice
 from collector.core.notices.notice import (
     AGAIN,
     ALARM,
-    DIGEST,
     ENDED,
     GONE,
-    SERVICE,
     STANDS,
     Notice,
     id_of,
@@ -42,7 +41,6 @@ LOOK_EVERY_US = MINUTE_US
 """Longest time until it is decided anew: hours begin and end at full minutes."""
 FIRST_PAUSE_US, LONGEST_PAUSE_US = 10_000_000, 300_000_000
 HIGH_GAP_US = MINUTE_US
-DUE_STATES = ("due", "overdue")
 
 
 @dataclass(frozen=True, slots=True)
@@ -249,57 +247,9 @@ def _summed_up_us(view: _View, to: str, one: Activation, calm_us: int) -> int:
     return calm_us if last_us is None else min(calm_us, last_us + view.routes.repeat_us)
 
 
-# --- once a day -----------------------------------------------------------------------------------
-
-
-def digest_instant_us(day: date, minute: int, zone: tzinfo) -> int:
-    """When the digest of a day is due, UTC in microseconds.
-
-    A time that the zone leaves out that day is the one as long after its midnight by the clocks of
-    before; one that comes twice is the first.
-    """
-    at = datetime(day.year, day.month, day.day, minute // 60, minute % 60, tzinfo=zone)
-    return instant_us(at)
-
-
-def digest_day(utc_us: int, minute: int, zone: tzinfo) -> date:
-    """The latest day whose digest is due by an instant."""
-    day = local(utc_us, zone).date() + timedelta(days=1)
-    while digest_instant_us(day, minute, zone) > utc_us:
-        day -= timedelta(days=1)
-    return day
-
-
 def _daily(view: _View, person: Person, to: str, told: Told) -> Notice | None:
-    """The digest, or what service fell due, of the newest day; of earlier ones it tells as well."""
-    kind = DIGEST if person.digest else SERVICE if person.service else ""
-    if not kind:
-        return None
-    utc_us = view.now_us + view.situation.offset_us
+    offset_us = view.situation.offset_us
     minute = view.routes.digest_minute
-    day = digest_day(utc_us, minute, view.zone)
-    next_us = digest_instant_us(day + timedelta(days=1), minute, view.zone)
-    view.wakes.append(max(view.now_us + 1, next_us - view.situation.offset_us))
-    text = day.isoformat()
-    if not person.works(day.weekday()) or (kind, text) in told.days:
-        return None
-    about = service_due(view.situation.service)
-    if kind == SERVICE:
-        if view.now().date() != day:  # what changes at midnight waits for the morning
-            return None
-        about = {
-            task: word for task, word in about.items()
-            if not told.about.get(task) or told.about[task][-1][1] != word
-        }  # fmt: skip
-        if not about:
-            return None
-    return Notice(id_of(to, kind, text), to, kind, about, text)
-
-
-def service_due(service: Mapping[str, Mapping[str, object]]) -> dict[str, str]:
-    """State of each task that is due, with the date from which it counts."""
-    return {
-        subject: f"{body['state']} since {body.get('since')}"
-        for subject, body in sorted(service.items())
-        if body.get("state") in DUE_STATES
-    }
+    look = Morning(view.now_us + offset_us, minute, view.zone)
+    view.wakes.append(max(view.now_us + 1, look.next_us - offset_us))
+    return daily_notice(person, to, told, view.situation.service, look)

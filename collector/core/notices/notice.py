@@ -11,12 +11,12 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from collector.core.records import Record, RecordKind
 
 WANTED, ATTEMPTED, SENT = "wanted", "attempted", "sent"
-FAILED, GIVEN_UP, TEST = "failed", "given up", "test"
+FAILED, GIVEN_UP = "failed", "given up"
 
 ALARM, DIGEST, SERVICE = "alarm", "digest", "service"
 
@@ -97,8 +97,3 @@ def step_of(record: Record) -> tuple[str, str, int]:
     """Id, step and attempt of a record: what tells it from every other."""
     notice, happening = notice_of(record)
     return notice.id, happening, notice.attempt
-
-
-def attempted(notice: Notice, *, may_be_repeat: bool, attempt: int) -> Notice:
-    """The notice with its next attempt."""
-    return replace(notice, attempt=attempt, may_be_repeat=may_be_repeat, why="", uncertain=False)

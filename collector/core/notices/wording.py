@@ -88,12 +88,18 @@ def text_of(notice: Notice, situation: Situation, words: Words, now_us: int) -> 
     return Text(_cut(subject, FIRST_LINE), "\n".join(body).strip() + "\n")
 
 
-def test_text(words: Words, person: str, utc_us: int) -> Text:
-    """A notice that only shows that the way works."""
-    at = local(utc_us, words.zone)
-    subject = f"{words.plant.plant.title}: test notice for {person}"
-    body = f"Sent at {at:%Y-%m-%d %H:%M:%S} local time to show that this way works. Nothing is due."
-    return Text(_cut(subject, FIRST_LINE), body + "\n")
+def trial_text(title: str, zone: tzinfo, person: str, utc_us: int) -> Text:
+    """A notice that only shows that a way works.
+
+    Args:
+        title: of the plant.
+        zone: its time zone.
+        person: who gets it.
+        utc_us: this instant.
+    """
+    at = local(utc_us, zone)
+    subject = _cut(f"{title}: test notice for {person}", FIRST_LINE)
+    return Text(subject, f"Sent at {at:%Y-%m-%d %H:%M:%S %Z} to show that this way works.\n")
 
 
 # --- alarms ---------------------------------------------------------------------------------------

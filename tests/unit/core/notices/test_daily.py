@@ -13,7 +13,7 @@ from datetime import date, datetime
 import pytest
 from dateutil import tz
 
-from collector.core.notices.deciding import digest_day, digest_instant_us
+from collector.core.notices.daily import digest_day, digest_instant_us
 from collector.core.notices.routes import MINUTE_US, Hours
 from tests.unit.core.notices.world import (
     DAY_US,

@@ -158,8 +158,9 @@ class World:
         """An alarm is raised; its key."""
         self.numbers[subject] = self.numbers.get(subject, 0) + 1
         title = subject.replace(".", ": ").replace("_", " ")
-        self.move(subject, states.RAISED, states.State.UNACKNOWLEDGED, Quality.GOOD, priority=priority,
-                  title=title, **details)  # fmt: skip
+        state = states.State.UNACKNOWLEDGED
+        details = {"priority": priority, "title": title, **details}
+        self.move(subject, states.RAISED, state, Quality.GOOD, **details)
         return f"{subject}#{self.numbers[subject]}"
 
     def clears(self, subject: str) -> None:
