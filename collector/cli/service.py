@@ -60,7 +60,9 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="print JSON for a program")
     add_journal(parser)
     add_settings(parser)
-    words = parser.add_subparsers(dest="word", metavar="WORD", title="words")
+    words = parser.add_subparsers(
+        dest="word", metavar="WORD", title="words", help="what to do; without one, the list"
+    )
     done = words.add_parser("done", help="close a task", allow_abbrev=False)
     done.add_argument("task", metavar="EQUIPMENT.TASK", help="as the list shows it")
     done.add_argument("--by", type=words_of, required=True, metavar="NAME", help="who did it")
