@@ -6,12 +6,11 @@ and months; those that differ from what is on record are written as new records 
 are recomputed and with which file. The old ones stay.
 
 An engine that begins in the middle knows what the journal says of that instant, but its estimates
-have yet to settle; so it begins some time before the span, and what it tells of that time is not
-used. Where the journal is no older, it begins with the journal, and derives exactly what was
-derived live.
+have yet to settle; so it begins some time before the span, and what it tells of that is not used.
+Where the journal is no older, it derives exactly what was derived live.
 
-Only totals are derived again. Figures and events of single instants stay as they were told, since
-the journal's order is that of plant time.
+Only totals are written again. Figures and events of single instants stay as they were told, since
+the journal's order is that of plant time; figures of whole days are compared (``recompute_days``).
 """
 
 from __future__ import annotations
@@ -27,6 +26,7 @@ from collector.core.pipeline import INPUT_KINDS, input_of
 from collector.core.records import (
     COLLECTOR_STOPPED,
     RECOMPUTED,
+    Derived,
     Input,
     PanelLost,
     PanelReturned,
@@ -42,6 +42,7 @@ from collector.journal.reader import JournalReader
 from collector.plant.model import Plant
 from collector.plant_file import PlantFile
 from collector.plant_history import HASH_SHOWN, InForce, plant_files
+from collector.recompute_days import DayDifference, DayFigures
 from collector.reports.eras import ALL, EVER_US, Eras
 
 PAGE = 5_000
@@ -57,12 +58,7 @@ SAME_SAMPLE = 0.05
 
 @dataclass(frozen=True, slots=True)
 class Difference:
-    """A total that comes out otherwise than it is on record.
-
-    Args:
-        before: on record, the newest; None where there was none.
-        after: derived again.
-    """
+    """A total that comes out otherwise than on record, where there may have been none."""
 
     before: Record | None
     after: Total
@@ -73,16 +69,18 @@ class Recomputed:
     """What came out.
 
     Args:
-        changes: journaled inputs that were taken.
-        totals: how many of the span were derived.
+        changes, totals: how many inputs were taken, how many totals of the span derived.
         differences: those that are not as on record.
         files: hash of each plant file that was used.
+        days, day_differences: figures of whole days, and those that are not as on record.
     """
 
     changes: int = 0
     totals: int = 0
     differences: list[Difference] = field(default_factory=list)
     files: list[str] = field(default_factory=list)
+    days: int = 0
+    day_differences: list[DayDifference] = field(default_factory=list)
 
 
 def recompute(
@@ -123,11 +121,7 @@ def recompute(
         if wanted and from_us <= total.from_us and total.to_us <= to_us:
             found[total.subject, total.from_us] = total
     result = Recomputed(derived.changes, len(found), files=derived.files)
-    on_record = {
-        key: record
-        for key, record in _on_record(reader, from_us, to_us).items()
-        if with_extremes or not _is_sampled(key[0])
-    }
+    on_record = _on_record(reader, from_us, to_us, with_extremes=with_extremes)
     for key, total in found.items():
         before = on_record.pop(key, None)
         if before is None or not _is_same(before, total):
@@ -139,6 +133,9 @@ def recompute(
             gone = Total(subject, begin_us, end_us, None, None, None, Quality.BAD, NOT_DERIVED)
             result.differences.append(Difference(before, gone))
     result.differences.sort(key=lambda one: (one.after.from_us, one.after.subject))
+    result.days, result.day_differences = derived.of_days.differences(
+        reader, eras, derived.zone, from_us, to_us
+    )
     return result
 
 
@@ -172,6 +169,7 @@ class _Derivation:
         *, with_extremes: bool,
     ) -> None:  # fmt: skip
         self.changes = 0
+        self.of_days = DayFigures()
         self._with_extremes = with_extremes
         self.files = [stretches[0].hash]
         self.zone = ZoneInfo(stretches[0].plant.plant.time_zone)
@@ -210,6 +208,8 @@ class _Derivation:
         for output in self._engine.step(news):
             if isinstance(output, Total):
                 yield output
+            elif isinstance(output, Derived):
+                self.of_days.take(output)
 
     def _change_plant(self, stretch: InForce) -> Iterator[Total]:
         """Put another plant file in force, as the daemon does: the state goes on."""
@@ -262,10 +262,14 @@ def _watched_us(news: Input) -> int:
     return news.by_us
 
 
-def _on_record(reader: JournalReader, from_us: int, to_us: int) -> dict[tuple[str, int], Record]:
+def _on_record(
+    reader: JournalReader, from_us: int, to_us: int, *, with_extremes: bool
+) -> dict[tuple[str, int], Record]:
     """The totals on record that count, of periods that begin in the span."""
     found: dict[tuple[str, int], Record] = {}
     for _, subject in reader.latest((RecordKind.TOTAL,)):
+        if not with_extremes and _is_sampled(subject):
+            continue
         for record in reader.history(subject, from_us, EVER_US, ALL):
             if from_us <= record.after_us < to_us:
                 found[subject, record.after_us] = record

@@ -13,21 +13,24 @@ from collector.cli.spans import Span, add_span, begin_text, figure, open_journal
 from collector.cli.tables import table
 from collector.clock import SystemClock
 from collector.core.catalogue import unit_of_total
+from collector.core.quantities import QUANTITIES
 from collector.errors import CommandLineError, JournalHeld
 from collector.journal.reader import JournalReader
 from collector.journal.writer import Journal
 from collector.plant_file import read_plant_file
 from collector.plant_history import HASH_SHOWN
 from collector.recompute import DAY_US, Difference, Recomputed, recompute, records_of
+from collector.recompute_days import DayDifference
 from collector.reports.eras import Eras, read_eras
 
 WARM_UP_DAYS = 30
 MOST_SHOWN = 20
 BATCH = 5_000
 ABOUT = """Totals that come out otherwise are written as new records and count from then
-on. The old ones stay; 'runtime --all' and 'flows --all' list them. The
-collector must be stopped meanwhile, since one process writes a journal;
---dry-run only compares and may run beside it.
+on. The old ones stay; 'runtime --all' and 'flows --all' list them.
+Figures of whole days (doses, overflow rates, residuals) are compared and shown,
+not written. The collector must be stopped meanwhile, since one process writes
+a journal; --dry-run only compares and may run beside it.
 """
 
 
@@ -111,6 +114,8 @@ def _answer(result: Recomputed, span: Span, eras: Eras, took_s: float, *, writte
         "totals": result.totals,
         "written": len(result.differences) if written else 0,
         "differences": [_difference(one, eras) for one in result.differences],
+        "figures_of_days": result.days,
+        "day_differences": [_day_difference(one, eras) for one in result.day_differences],
     }
     count = len(result.differences)
     verdict = "all are as on record" if not count else f"{count} differ from what is on record"
@@ -122,6 +127,12 @@ def _answer(result: Recomputed, span: Span, eras: Eras, took_s: float, *, writte
     if count:
         lines += ["", *_difference_lines(result.differences, eras, span)]
         lines += ["", "written beside the old ones" if written else "nothing was written"]
+    if result.days or result.day_differences:
+        verdict = f"{len(result.day_differences) or 'none'} differ from what is on record"
+        lines += ["", f"{result.days} figures of whole days, {verdict}"]
+    if result.day_differences:
+        lines += ["", *_day_lines(result.day_differences, eras, span)]
+        lines += ["", "these are shown only: what was told then stays"]
     return Answer("\n".join(lines), data)
 
 
@@ -150,10 +161,44 @@ def _difference_lines(differences: Sequence[Difference], eras: Eras, span: Span)
                 unit_of_total(one.after.subject).label,
             ]
         )  # fmt: skip
+    return _cut(cells, len(differences))
+
+
+def _day_difference(one: DayDifference, eras: Eras) -> dict[str, Any]:
+    unit = QUANTITIES[one.subject.rpartition(".")[2]].unit
+    before, after = (
+        unit.from_si(float(each)) if isinstance(each, int | float) else None
+        for each in (one.before, one.after)
+    )
+    return {
+        "subject": one.subject,
+        "begin_utc_us": eras.wall_us(one.from_us),
+        "unit": unit.code,
+        "before": before,
+        "after": after,
+    }
+
+
+def _day_lines(differences: Sequence[DayDifference], eras: Eras, span: Span) -> list[str]:
+    cells = []
+    for one in differences[:MOST_SHOWN]:
+        told = _day_difference(one, eras)
+        equipment, quantity = one.subject.split(".")
+        cells.append(
+            [
+                begin_text(told["begin_utc_us"], "day", span.zone), equipment,
+                quantity.replace("_", " "), figure(told["before"], 3), figure(told["after"], 3),
+                QUANTITIES[quantity].unit.label,
+            ]
+        )  # fmt: skip
+    return _cut(cells, len(differences))
+
+
+def _cut(cells: list[list[str]], count: int) -> list[str]:
     headings = ("begin", "equipment", "of", "before", "after", "")
     lines = table(headings, cells, frozenset({3, 4}))
-    if len(differences) > MOST_SHOWN:
-        lines.append(f"... and {len(differences) - MOST_SHOWN} more; --json has them all")
+    if count > MOST_SHOWN:
+        lines.append(f"... and {count - MOST_SHOWN} more; --json has them all")
     return lines
 
 

@@ -122,6 +122,34 @@ def test_a_figure_the_corrected_file_no_longer_has_is_superseded_by_none(
     assert newest.reason.endswith("; no longer derived")
 
 
+def test_figures_of_whole_days_are_compared_and_not_written(shell: Shell, tmp_path: Path) -> None:
+    """A clarifier of twice the surface has half the overflow rate on each day but the first, which
+    is not watched for 24 h before it ends; with its own file all is as on record."""
+    text = PLANT_TEXT + "  tank: {kind: clarifier, title: Tank, area_m2: 9.0, flow_from: sump}\n"
+    path = write_journal(tmp_path, hourly_runs(BEGIN_US, END_US), BEGIN_US, END_US, text=text)
+    corrected = tmp_path / "corrected.yaml"
+    corrected.write_text(text.replace("area_m2: 9.0", "area_m2: 18.0"), encoding="utf-8")
+    line = "recompute --dry-run --from 2026-03-26 --to 2026-03-28 --json --journal"
+    same = shell(line, path)
+    assert same.data["figures_of_days"] == 3
+    assert same.data["day_differences"] == []
+    before = records(path)
+    said = shell(line.replace("--dry-run ", ""), path, "--plant", corrected)
+    found = said.data["day_differences"]
+    assert [one["subject"] for one in found] == ["tank.overflow_rate_day"] * 3
+    assert [one["unit"] for one in found] == ["m/d"] * 3
+    # The day under way when the file comes into force is still half of the other.
+    for one in found[1:]:
+        assert one["after"] == pytest.approx(0.5 * one["before"], rel=0.06)
+    fresh = records(path)[len(before) :]
+    assert RecordKind.DERIVED not in {record.kind for record in fresh}
+    told = shell("recompute --dry-run --from 2026-03-26 --to 2026-03-28 --plant", corrected,
+                 "--journal", path)  # fmt: skip
+    assert "overflow rate day" in told.out
+    assert "shown only" in told.out
+    assert too_wide(told.out) == []
+
+
 def test_the_file_in_force_then_is_used(shell: Shell, tmp_path: Path) -> None:
     """A file that came into force at noon of the second day counts from there on."""
     path = write_journal(tmp_path, hourly_runs(BEGIN_US, END_US), BEGIN_US, END_US)
