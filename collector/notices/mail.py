@@ -10,10 +10,12 @@ from __future__ import annotations
 
 import smtplib
 import ssl
+from datetime import UTC
 from email.message import EmailMessage
 from email.policy import SMTP as SMTP_POLICY
-from email.utils import formatdate
+from email.utils import format_datetime
 
+from collector.core.calendar import local
 from collector.core.notices.courier import Outcome
 from collector.core.notices.wording import Text
 from collector.notices.settings import NoticesSettings
@@ -38,7 +40,7 @@ def message_of(
     message["From"] = sender
     message["To"] = to
     message["Subject"] = text.subject
-    message["Date"] = formatdate(utc_us / 1e6)
+    message["Date"] = format_datetime(local(utc_us, UTC).replace(microsecond=0))
     message["Message-ID"] = f"<{identity}@{sender.rpartition('@')[2]}>"
     message["Auto-Submitted"] = "auto-generated"
     message.set_content(text.whole, cte="quoted-printable")
