@@ -12,12 +12,15 @@ import random
 from collections.abc import Callable, Coroutine, Sequence
 from concurrent.futures import Future
 from typing import Any, Protocol
+from zoneinfo import ZoneInfo
 
 import structlog
 
 from collector import __version__, intray_files
 from collector.action_taking import ActionTaking
 from collector.audit.keys import default_key_path, open_signer
+from collector.calendar_jobs import calendar_works
+from collector.calendar_work import CalendarDesk
 from collector.clock import MICROSECONDS, Clock, SystemClock, maybe_synchronised
 from collector.continuation import boot_id, continue_from
 from collector.core.catalogue import Catalogue
@@ -88,6 +91,7 @@ class Daemon:
         outlets = {"mqtt": settings.mqtt, "store": settings.store}
         self._configured = [name for name, outlet in outlets.items() if outlet is not None]
         self.buses: list[Bus] = []
+        self.calendar: CalendarDesk | None = None
         self._given_clock = clock
         # Jitter of retries, nothing that needs to be hard to guess.
         self._random = random.Random(seed)  # noqa: S311
@@ -257,6 +261,10 @@ class Daemon:
             )  # fmt: skip
         for outlet in self.outlets:
             self._delivering.append(self._guarded(outlet.run()))
+        zone, path = ZoneInfo(plant.plant.time_zone), self.settings.journal.path
+        works = calendar_works(path, self.settings.backup, zone, self.reader)
+        self.calendar = CalendarDesk(works, zone, self.reader, self.clock, self._put_on_record)
+        self._delivering.append(self._guarded(self.calendar.run()))
 
     def _guarded(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
         """Run a part for good; if it ends by an error, that is a bug, and the daemon ends."""
@@ -302,6 +310,14 @@ class Daemon:
         """Somebody has said something over the broker."""
         self.actions.take_spoken(action, self.recorder)
 
+    def _put_on_record(self, subject: str, value: str, reason: str) -> None:
+        """Something that the collector itself has done."""
+        now_us = self.clock.now_us()
+        utc_us = now_us + self.recorder.pipeline.offset_us
+        self.recorder.commit(
+            [Record(RecordKind.COLLECTOR, subject, now_us, utc_us, now_us, value, reason=reason)]
+        )
+
     def _behind_s(self, outlet: str, at_us: int) -> float:
         """How far an outlet is behind; one that is not configured has nothing to deliver."""
         return behind_s(outlet, self.reader, at_us) if outlet in self._configured else 0.0
@@ -327,6 +343,8 @@ class Daemon:
         for record in records:
             say(record)
         self.actions.committed(records)
+        if self.calendar is not None:
+            self.calendar.committed(records)
 
     def _on_trouble(self, sentence: str | None) -> None:
         """Called by the journal's thread when it is in trouble, and when it is no more."""

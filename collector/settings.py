@@ -31,6 +31,7 @@ from collector.plant.validation import validation_problems
 from collector.plant.yaml_source import SourceTree, read_yaml
 from collector.settings_sections import (
     AuditSettings,
+    BackupSettings,
     JournalSettings,
     LogSettings,
     MqttSettings,
@@ -40,6 +41,7 @@ from collector.settings_sections import (
 
 __all__ = [
     "AuditSettings",
+    "BackupSettings",
     "JournalSettings",
     "LogSettings",
     "MqttSettings",
@@ -75,6 +77,7 @@ class Settings(BaseSettings):
     rules: RulesSettings = RulesSettings()
     audit: AuditSettings = AuditSettings()
     notices: NoticesSettings | None = None
+    backup: BackupSettings | None = None
     log: LogSettings = LogSettings()
 
     @classmethod
@@ -103,6 +106,7 @@ class SettingsFile(BaseModel):
     rules: RulesSettings | None = None
     audit: AuditSettings | None = None
     notices: NoticesSettings | None = None
+    backup: BackupSettings | None = None
     log: LogSettings | None = None
 
 

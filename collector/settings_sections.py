@@ -93,6 +93,13 @@ class AuditSettings(Section):
     keep_years: Annotated[float, Field(ge=1, le=100, description="least time it is kept")] = 5.0
 
 
+class BackupSettings(Section):
+    """Copies of the journal, one a day, in a directory that should be on another disk."""
+
+    directory: Path
+    keep: Annotated[int, Field(ge=1, le=1000, description="copies that stay")] = 7
+
+
 class LogSettings(Section):
     """The daemon's own log."""
 
