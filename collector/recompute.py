@@ -134,7 +134,7 @@ def recompute(
             result.differences.append(Difference(before, gone))
     result.differences.sort(key=lambda one: (one.after.from_us, one.after.subject))
     result.days, result.day_differences = derived.of_days.differences(
-        reader, eras, derived.zone, from_us, to_us
+        reader, eras, derived.zone, max(from_us, start_us), to_us
     )
     return result
 

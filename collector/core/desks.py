@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime, time, timedelta
+from functools import lru_cache
 from typing import Protocol
 from zoneinfo import ZoneInfo
 
@@ -155,8 +156,7 @@ class Desks:
         return local(at_us + self._offset_us, self._zone).date().isoformat()
 
     def _day_ends_us(self) -> int:
-        noon = datetime.combine(date.fromisoformat(self._day), time(12), self._zone)
-        return end_of("day", instant_us(noon), self._zone) - self._offset_us
+        return _end_of_day(self._day, self._zone) - self._offset_us
 
     # --- keeping --------------------------------------------------------------------------------
 
@@ -188,3 +188,9 @@ class Desks:
 
 def _id(action: ActionTaken) -> str:
     return str(action.details.get("id", ""))
+
+
+@lru_cache(maxsize=2)  # asked at every step
+def _end_of_day(day: str, zone: ZoneInfo) -> int:
+    noon = datetime.combine(date.fromisoformat(day), time(12), zone)
+    return end_of("day", instant_us(noon), zone)
