@@ -28,7 +28,8 @@ from collector.core.notices.notice import (
 from collector.core.records import AlarmMoved, Quality, Record, RecordKind
 
 KEPT_US = 30 * 86_400_000_000
-"""What ended so long ago is forgotten."""
+"""What began so long ago is forgotten."""
+SETTLED_US = 86_400_000_000
 COVERED = frozenset(state.value for state in states.COVERED)
 KINDS = (
     RecordKind.ALARM,
@@ -276,14 +277,24 @@ class Situation:
         return None if recent < ends else since
 
     def forget(self, now_us: int) -> None:
-        """Leave out what ended long ago."""
-        before_us = now_us - KEPT_US
-        for subject in list(self.activations):
-            found = self.activations[subject]
-            gone = [one for one in found[:-1] if one.ended_us is None or one.ended_us < before_us]
+        """Leave out what ended long ago, and after a day what nobody needs to be told any more."""
+        doubtful = {
+            key for told in self.told.values() for keys in told.doubtful.values() for key in keys
+        }
+        for found in self.activations.values():
+            gone = [
+                one
+                for one in found[:-1]
+                if one.raised_us < now_us - KEPT_US
+                or (
+                    one.raised_us < now_us - SETTLED_US
+                    and (one.acknowledged or one.silent or self.told_of.get(one.key))
+                    and one.key not in doubtful
+                )
+            ]
             for one in gone:
                 found.remove(one)
                 self.told_of.pop(one.key, None)
                 for told in self.told.values():
                     told.about.pop(one.key, None)
-        self.raises_us = [at_us for at_us in self.raises_us if at_us > before_us]
+        self.raises_us = [at_us for at_us in self.raises_us if at_us > now_us - SETTLED_US]

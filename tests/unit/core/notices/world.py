@@ -135,6 +135,7 @@ class World:
         end_us = self.now_us + length_us
         while True:
             wake_us = self.turn()
+            self.courier.situation.forget(self.now_us)
             if wake_us >= end_us:
                 break
             self.now_us = max(self.now_us + 1, wake_us)
