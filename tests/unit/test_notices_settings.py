@@ -165,3 +165,13 @@ def test_what_is_wrong_is_told_with_its_place_and_without_secrets(right: str) ->
     found = refused(RIGHT.replace(right, wrong, 1))
     assert found == sentences
     assert "s3cret" not in "\n".join(found)
+
+
+def test_the_example_in_the_readme_is_right(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever copies it has settings that load."""
+    readme = Path(__file__).parents[2].joinpath("README.md").read_text(encoding="utf-8")
+    example = readme.split("```yaml\nnotices:\n")[1].split("```")[0]
+    monkeypatch.setenv("WEIRKEEPER_NOTICES__MAIL_PASSWORD", "p")
+    notices = load_settings(written(f"notices:\n{example}")).notices
+    assert notices is not None
+    assert [turn.after_us for turn in routes_of(notices).turns] == [0, 15 * MINUTE_US]
