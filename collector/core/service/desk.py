@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import astuple, dataclass, field
 from datetime import date, tzinfo
 
 from collector.core.calendar import local
@@ -72,6 +72,7 @@ class ServiceDesk:
     ) -> None:
         self._zone = zone
         self._offset_us = offset_us
+        self._began_us = start_us
         self._tasks = {rule.subject: _Task(rule, start_us) for rule in rules}
         self._uses: dict[str, UseHistory] = {}
         for rule in rules:
@@ -117,10 +118,10 @@ class ServiceDesk:
         """Entries about a piece of equipment were added or corrected."""
         for task in self._tasks.values():
             if task.rule.equipment == equipment:
-                self._count_from(task, entries)
+                self._count_from(task, entries, at_us)
         return self.tell(facts, at_us, only=equipment)
 
-    def _count_from(self, task: _Task, entries: Sequence[Entry]) -> None:
+    def _count_from(self, task: _Task, entries: Sequence[Entry], at_us: int) -> None:
         """Find the latest entry that begins the task anew."""
         closing = [
             entry
@@ -130,6 +131,8 @@ class ServiceDesk:
             or (entry.verb == "screen_cleaned" and task.rule.task == "clean_screen")
         ]
         if not closing:
+            if task.by_entry:  # it was declared void
+                task.by_entry, task.since_us, task.base = "", self._began_us, {}
             return
         newest = closing[-1]
         if newest.id == task.by_entry and newest.done_us == task.since_us:
@@ -137,12 +140,13 @@ class ServiceDesk:
         task.by_entry, task.since_us = newest.id, newest.done_us
         day = self._day(newest.done_us)
         fraction = self._fraction(newest.done_us)
+        if day == self._day(at_us):  # of the part of it that has gone by
+            fraction /= max(self._fraction(at_us), fraction, 1e-9)
         task.base = {}
         for interval in task.rule.intervals:
             if isinstance(interval, UseInterval):
                 use = self._uses[_key(task.rule, interval)]
-                now_day = day >= self._today and use.now is not None
-                base = use.now if now_day else use.at(day, fraction)
+                base = use.now if newest.done_us >= at_us else use.at(day, fraction)
                 if base is not None:
                     task.base[interval.counts] = base
 
@@ -212,13 +216,13 @@ class ServiceDesk:
     def save(self) -> Saved:
         """Its state as plain JSON values."""
         return {
-            "today": self._today, "begun": self._begun,
+            "today": self._today, "begun": self._begun, "began_us": self._began_us,
             "uses": json.dumps({key: use.save() for key, use in self._uses.items()}),
             "tasks": json.dumps(
                 {
                     subject: [
                         task.since_us, task.by_entry, task.held, task.told,
-                        {way: [f.value, f.low, f.high] for way, f in task.base.items()},
+                        {way: list(astuple(figure)) for way, figure in task.base.items()},
                     ]
                     for subject, task in self._tasks.items()
                 }
@@ -229,6 +233,7 @@ class ServiceDesk:
         """Take back a state from ``save``; tasks that are gone are forgotten, new ones start."""
         self._today = int(str(saved.get("today", self._today)))
         self._begun = bool(saved.get("begun"))
+        self._began_us = int(str(saved.get("began_us", self._began_us)))
         uses: Mapping[str, list[list[float]]] = json.loads(str(saved.get("uses", "{}")))
         for key, rows in uses.items():
             if key in self._uses:

@@ -57,7 +57,7 @@ def of_use(
     if use.now is None:
         because = f"nothing is known yet of its {counted.means}"
         return IntervalStanding(NOT_KNOWN, because, interval=amount, unit=unit.code)
-    used = use.now.less(base) if base is not None else use.now
+    used = use.now.since(base) if base is not None else use.now
     shown = Figure(*(unit.from_si(each) for each in (used.value, used.low, used.high)))
     left_low = max(0.0, interval.amount - used.high)
     left_high = max(0.0, interval.amount - used.low)

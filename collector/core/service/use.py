@@ -18,22 +18,48 @@ MOST_DAYS = 430
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """A cumulated figure with its bounds, SI."""
+    """A cumulated figure with its bounds, SI.
+
+    Args:
+        value, low, high: how far it has come, with all that is unknown of the time before.
+        less, more: how much of it may lie on the other side of the moment it is given for, because
+            only readings before and after that moment are known.
+    """
 
     value: float
     low: float
     high: float
+    less: float = 0.0
+    more: float = 0.0
 
-    def less(self, earlier: Figure) -> Figure:
+    def since(self, earlier: Figure) -> Figure:
         """What was added since an earlier reading; never less than nothing.
 
         Unknown time before the earlier reading is no doubt about what came after it, so the widths
-        are subtracted, not added.
+        are subtracted. Not knowing where the moments lie between readings is, so that is added.
         """
         value = max(0.0, self.value - earlier.value)
         below = max(0.0, (self.value - self.low) - (earlier.value - earlier.low))
         above = max(0.0, (self.high - self.value) - (earlier.high - earlier.value))
+        below += self.less + earlier.more
+        above += self.more + earlier.less
         return Figure(value, max(0.0, value - below), value + above)
+
+
+def between(before: Figure, after: Figure, share: float) -> Figure:
+    """The figure at a moment between two readings.
+
+    Args:
+        before, after: the readings.
+        share: where the moment lies, for the figure; its doubt is all that was added in between,
+            unknown time too.
+    """
+    value = before.value + share * max(0.0, after.value - before.value)
+    low, high = value - (before.value - before.low), value + (before.high - before.value)
+    added = after.since(before)
+    return Figure(
+        value, low, high, value - before.value, max(0.0, before.value + added.high - value)
+    )
 
 
 class UseHistory:
@@ -75,8 +101,7 @@ class UseHistory:
             before = self._ends[max(earlier)] if earlier else None
             if before is None:
                 return None
-        value = before.value + fraction * max(0.0, after.value - before.value)
-        return Figure(value, min(before.low, value), max(after.high, value))
+        return between(before, after, fraction)
 
     def days(self) -> list[DayUse]:
         """The use of each whole day that is known, in order."""
@@ -84,7 +109,7 @@ class UseHistory:
         for day in sorted(self._ends):
             earlier = self._ends.get(day - 1)
             if earlier is not None:
-                used = self._ends[day].less(earlier)
+                used = self._ends[day].since(earlier)
                 found.append(DayUse(day, used.value, used.low, used.high))
         return found
 

@@ -151,7 +151,36 @@ def test_work_of_the_past_counts_from_when_it_was_done() -> None:
     (told,) = desk.entries_stand("pump", [late], Nothing(), START_US + 40 * DAY_US + HOUR_US)
     assert isinstance(told, ServiceMoved)
     assert told.details["used"] == pytest.approx(95.0)
+    assert (told.details["used_low"], told.details["used_high"]) == pytest.approx((90.0, 100.0))
     assert told.details["since"] == "2026-01-31"
+
+
+def test_work_of_this_morning_owes_what_ran_since() -> None:
+    """Done at 06:00, entered at 18:00, when 10 h of the day had been counted: up to those 10 h."""
+    desk = desk_of(UseInterval("run_hours", 500.0 * 3600.0))
+    run(desk, 40)
+    told_us = START_US + 40 * DAY_US + 18 * HOUR_US
+    desk.take([hours(410.0)], Nothing(), told_us)
+    done = Entry("a", "pump", "work_done", "J. Sallow", told_us - 12 * HOUR_US, told_us,
+                 {"task": "overhaul"})  # fmt: skip
+    (told,) = desk.entries_stand("pump", [done], Nothing(), told_us)
+    assert isinstance(told, ServiceMoved)
+    assert told.details["used"] == pytest.approx(10.0 * 2 / 3, abs=1e-3)
+    assert (told.details["used_low"], told.details["used_high"]) == pytest.approx((0.0, 10.0))
+
+
+def test_a_closing_that_is_void_is_none() -> None:
+    """What was entered by mistake and declared void leaves the task as it had been."""
+    desk = desk_of(UseInterval("run_hours", 300.0 * 3600.0))
+    before = run(desk, 40)
+    at_us = START_US + 40 * DAY_US + 2 * HOUR_US
+    done = entry("work_done", at_us, task="overhaul")
+    desk.entries_stand("pump", [done], Nothing(), at_us)
+    (told,) = desk.entries_stand("pump", [], Nothing(), at_us + HOUR_US)
+    assert isinstance(told, ServiceMoved)
+    assert told.state == "overdue"
+    counted = ("used", "counted_from", "since")
+    assert [told.details[name] for name in counted] == [before.details[name] for name in counted]
 
 
 def test_a_replaced_machine_begins_every_task_anew() -> None:
