@@ -15,6 +15,7 @@ from typing import Any
 from collector.core.records import Input, PanelLost, PanelReturned, PointChanged, Quality
 from collector.core.wells.of_plant import well_flows_of
 from collector.core.wells.well_flow import WellFlow
+from collector.plant.model import Plant
 from tests.unit.core.scans_for_tests import a_plant
 
 SECOND_US = 1_000_000
@@ -25,7 +26,13 @@ FLOATS = {"low": (0.45, 0.40), "start_1": (1.00, 0.94), "start_2": (1.30, 1.24),
 """Heights at which the floats of the paper sump make and break, m."""
 
 
-def a_well(
+def a_well(*args: Any, **keys: Any) -> WellFlow:
+    """The component of a well, by way of a plant file; arguments as of ``paper_plant``."""
+    (found,) = well_flows_of(paper_plant(*args, **keys), START_US)
+    return found
+
+
+def paper_plant(
     floats: Mapping[str, tuple[float, float]] = FLOATS,
     pumps: Sequence[str] = ("pump_1", "pump_2"),
     *,
@@ -34,8 +41,8 @@ def a_well(
     curves: Mapping[str, Sequence[tuple[float, float]]] | None = None,
     with_speed: bool = False,
     **well: Any,
-) -> WellFlow:
-    """The component of a well with these floats and pumps, by way of a plant file.
+) -> Plant:
+    """A well with these floats and pumps, all on one panel.
 
     Args:
         floats: heights by role.
@@ -74,8 +81,7 @@ def a_well(
     if reverse:
         points = dict(reversed(points.items()))
         equipment = dict(reversed(equipment.items()))
-    (found,) = well_flows_of(a_plant({"p": {"points": points}}, equipment), START_US)
-    return found
+    return a_plant({"p": {"points": points}}, equipment)
 
 
 def tell(well: WellFlow, news: Input) -> None:
