@@ -12,6 +12,7 @@ longer is not told again as new; the digest has it every day.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Callable, Sequence
 from functools import partial
 from typing import Protocol
@@ -26,6 +27,7 @@ from collector.core.notices.courier import Courier, Errand, Outcome
 from collector.core.notices.situation import KEPT_US, KINDS, Situation
 from collector.core.notices.wording import Text, Words
 from collector.core.records import Record, RecordKind
+from collector.errors import JournalError
 from collector.notices.mail import message_of, send_mail
 from collector.notices.other_ways import send_by_service
 from collector.notices.settings import NoticesSettings, is_mail, routes_of
@@ -112,6 +114,7 @@ class NoticesOutlet:
         self._sentence = "has not tried yet"
         self._since_us = clock.now_us()
         self._failed = 0
+        self._bug: BaseException | None = None
 
     # --- what the daemon calls ------------------------------------------------------------------
 
@@ -135,6 +138,8 @@ class NoticesOutlet:
             situation = await in_daemon_thread(self._read_back)
             self._courier = Courier(situation, self._routes, self._words, self._zone)
             while not self._stop_asked.is_set():
+                if self._bug is not None:
+                    raise self._bug
                 self._turn(self._courier)
                 await self._wait()
         finally:
@@ -152,7 +157,8 @@ class NoticesOutlet:
         self._wake.set()
         if self._running:
             await self._ended.wait()
-        self._hand_in()
+        with contextlib.suppress(JournalError):  # the journal itself has told
+            self._hand_in()
 
     # --- work -----------------------------------------------------------------------------------
 
@@ -193,7 +199,7 @@ class NoticesOutlet:
         for errand in courier.errands():
             task = asyncio.create_task(self._make(courier, errand))
             self._sending.add(task)
-            task.add_done_callback(self._sending.discard)
+            task.add_done_callback(self._made)
         if self._hand_in() and now_us >= self._step_us:
             if now_us >= self._forget_us:
                 courier.situation.forget(now_us)
@@ -222,7 +228,10 @@ class NoticesOutlet:
         else:
             self._failed += 1
             self._turned("unreachable", f"{notice.to}: {outcome.why}")
-        self._hand_in()
+
+    def _made(self, task: asyncio.Task[None]) -> None:
+        self._sending.discard(task)
+        self._bug = self._bug or (None if task.cancelled() else task.exception())
         self._wake.set()
 
     async def _wait(self) -> None:

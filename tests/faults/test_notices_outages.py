@@ -213,6 +213,24 @@ async def test_dying_in_the_middle_of_an_attempt(book: Book, server: MailServer)
     assert "This may be a repeat" in mail.get_content()
 
 
+async def test_a_bug_of_a_way_ends_the_outlet(book: Book, server: MailServer) -> None:
+    """It is not swallowed: whoever runs the outlet hears of it."""
+
+    def broken(way: str, identity: str, text: Text, utc_us: int) -> Outcome:
+        raise ZeroDivisionError(way)
+
+    plant = sample_plant()
+    outlet = book.outlet = NoticesOutlet(
+        server.settings(), plant, Catalogue(plant), [], book.journal.submit, book.reader,
+        book.clock, broken,
+    )  # fmt: skip
+    running = asyncio.create_task(outlet.run())
+    book.alarm(states.RAISED, State.UNACKNOWLEDGED)
+    with pytest.raises(ZeroDivisionError, match="warden_mail"):
+        await running
+    book.outlet = None
+
+
 async def test_clock_stepped_over_the_digest(book: Book, server: MailServer) -> None:
     """At noon the clock is put a day ahead and back again, with a restart at each: three days that
     were seen, three digests."""

@@ -10,9 +10,9 @@ from collections.abc import Mapping
 from datetime import date, datetime, timedelta, tzinfo
 
 from collector.core.calendar import instant_us, local
+from collector.core.notices.kept import Told
 from collector.core.notices.notice import DIGEST, SERVICE, Notice, id_of
 from collector.core.notices.routes import Person
-from collector.core.notices.situation import Told
 
 DUE_STATES = ("due", "overdue")
 

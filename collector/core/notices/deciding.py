@@ -25,6 +25,7 @@ from datetime import datetime, tzinfo
 
 from collector.core.calendar import local
 from collector.core.notices.daily import Morning, daily_notice
+from collector.core.notices.kept import Activation, Told
 from collector.core.notices.notice import (
     AGAIN,
     ALARM,
@@ -35,7 +36,7 @@ from collector.core.notices.notice import (
     id_of,
 )
 from collector.core.notices.routes import MINUTE_US, Person, Routes
-from collector.core.notices.situation import Activation, Situation, Told
+from collector.core.notices.situation import Situation
 
 LOOK_EVERY_US = MINUTE_US
 """Longest time until it is decided anew: hours begin and end at full minutes."""

@@ -15,9 +15,10 @@ from collector.core.alarms.rule import AlarmRule
 from collector.core.calendar import local
 from collector.core.catalogue import Catalogue
 from collector.core.diagnosis.wording import duration
+from collector.core.notices.kept import Activation
 from collector.core.notices.notice import AGAIN, ALARM, ENDED, GONE, SERVICE, STANDS, Notice
 from collector.core.notices.routes import PRIORITIES, Routes
-from collector.core.notices.situation import Activation, Situation
+from collector.core.notices.situation import Situation
 from collector.plant.model import Plant
 
 FIRST_LINE = 120
@@ -197,6 +198,8 @@ def _line(found: Sequence[Activation], words: Words, now_utc_us: int) -> str:
         told += f", followed {last.follows.partition('#')[0]}"
     if last.unknown and last.ended_us is None:
         told += "; not known whether it still holds"
+    if last.latched:
+        told += "; it latches: weirkeeper alarms reset"
     if last.withdrawn:
         told += "; its rule is no longer in force, so nobody watches it"
     return told

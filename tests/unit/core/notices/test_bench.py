@@ -19,7 +19,7 @@ def test_nothing_is_lost_and_nothing_doubled() -> None:
 def test_a_repeat_that_is_not_marked_is_seen(monkeypatch: pytest.MonkeyPatch) -> None:
     """With the marks left out, what came twice counts as doubled."""
     monkeypatch.setattr(
-        "collector.core.notices.situation.Told.may_have_heard", lambda self, name, about: False
+        "collector.core.notices.kept.Told.may_have_heard", lambda self, name, about: False
     )
     assert measured(6)["doubled"] > 0
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import pytest
 
+from collector.core.alarms import states
 from collector.core.notices.routes import MINUTE_US
 from collector.core.records import Quality, Record, RecordKind
 from tests.unit.core.notices.world import HOUR_US, ROUTES, World, utc
@@ -90,3 +91,14 @@ def test_a_rule_that_is_gone_is_said_so() -> None:
     world.courier._words = replace(world.courier._words, rules={})
     world.turn()
     assert "Its rule is not in force now." in world.arrived[0].text.body
+
+
+def test_a_latched_alarm_that_cleared_says_that_it_has_to_be_reset() -> None:
+    """Its end is told, and what is left to do."""
+    world = World()
+    world.raises(HIGH)
+    world.pass_us(MINUTE_US)
+    world.move(HIGH, states.CLEARED, states.State.LATCHED_UNACKNOWLEDGED)
+    world.turn()
+    assert world.arrived[-1].text.subject.startswith("Osier Bend: ENDED at 12:01")
+    assert "it latches: weirkeeper alarms reset" in world.arrived[-1].text.body
