@@ -281,7 +281,8 @@ def test_a_chattering_alarm_that_goes_on_is_told_at_the_time_of_repetition() -> 
 
 def test_what_came_and_went_during_an_outage_is_summed_up_in_one_notice() -> None:
     """Two days without a far side, forty alarms: one notice, which lists them."""
-    world = World(away=lambda to: True)
+    routes = replace(NO_DIGEST, turns=(Turn(("warden",)),))
+    world = World(routes, away=lambda to: True)
     for number in range(40):
         world.raises(f"sump.a{number}", "medium")
         world.pass_us(30 * MINUTE_US)
