@@ -23,6 +23,7 @@ from collector.core.desks import NO_RULES, Desks, Rules
 from collector.core.diagnosis.of_plant import diagnoses_of
 from collector.core.floats import FloatBank
 from collector.core.periods import Periods
+from collector.core.process.machine_hours import MachineHours
 from collector.core.process.of_plant import process_of
 from collector.core.records import (
     COLLECTOR_STOPPED,
@@ -60,16 +61,17 @@ def components_of(plant: Plant, start_us: int, *, judging: bool = True) -> list[
     found: list[Component] = [LinkMeter(panel, start_us) for panel in plant.panels]
     for name, part in plant.equipment.items():
         if isinstance(part, Machine):
-            found.append(RunMeter(name, part.run, start_us))
+            found.append(runs := RunMeter(name, part.run, start_us))
+            found.append(MachineHours(name, part, runs, start_us))
         elif isinstance(part, Filter):
             found.append(RunMeter(name, part.cleaning, start_us))
         elif isinstance(part, DosingPump) and part.run is not None:
             found.append(RunMeter(name, part.run, start_us))
         elif isinstance(part, Well):
             found.append(FloatBank(name, part))
-    runs = {part.name: part for part in found if isinstance(part, RunMeter)}
+    meters = {part.name: part for part in found if isinstance(part, RunMeter)}
     wells = well_flows_of(plant, start_us)
-    process = process_of(plant, runs, wells, start_us)
+    process = process_of(plant, meters, wells, start_us)
     found += [*wells, *process]
     return [*found, *diagnoses_of(plant, wells, start_us)] if judging else found
 

@@ -37,6 +37,7 @@ QUANTITIES: dict[str, Quantity] = _table(
     Quantity("state", UNITS["1"], "running, stopped or unknown", text=True),
     Quantity("run_hours", UNITS["h"], "run time known; bounds add brackets and unknown time"),
     Quantity("run_hours_unknown", UNITS["h"], "time during which nobody knows whether it ran"),
+    Quantity("machine_hours", UNITS["h"], "run hours of the machine there now, its own included"),
     Quantity("starts", UNITS["1"], "starts seen; uncertain where some may hide in a gap"),
     Quantity("current_run", UNITS["min"], "length of the run under way, 0 when stopped"),
     Quantity("starts_per_hour", UNITS["/h"], "starts seen in the last 60 minutes"),

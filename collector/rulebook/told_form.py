@@ -47,6 +47,7 @@ MACHINE = [
         "state",
         "run_hours",
         "run_hours_unknown",
+        "machine_hours",
         "starts",
         "current_run",
         "starts_per_hour",

@@ -28,6 +28,7 @@ NOT_SO_SOON = {
     "starts_joined": "told after a gap that hid something",
     "volume_per_cleaning_trend": "needs weeks of cleanings",
     "overflow_volume": "told when something may have gone over",
+    "machine_hours": "told when the logbook says that a machine was replaced",
     "sludge_fill": "told when the logbook says something of sludge",
     "sludge_fill_share": "told when the logbook says something of sludge",
     "sludge_room_lasts": "told when the logbook says something of sludge",
