@@ -15,6 +15,7 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import asdict
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from collector.cli.command import Answer, Command
 from collector.cli.month import DAY_US, START_US, month_answer
@@ -22,7 +23,6 @@ from collector.cli.options import add_settings, positive, settings_of, whole
 from collector.cli.status import picture_lines
 from collector.cli.tables import WIDTH, duration, table
 from collector.clock import MICROSECONDS, SystemClock
-from collector.daemon import Daemon
 from collector.errors import ConfigurationError, ExitCode, Problem
 from collector.journal.reader import JournalReader
 from collector.logs import start_logging
@@ -32,6 +32,9 @@ from collector.rule_files import read_rule_files
 from collector.settings import LogSettings, Settings
 from simulator.plant import OsierBend
 from simulator.server import serve
+
+if TYPE_CHECKING:  # a virtual month does without links and outlets, and without their memory
+    from collector.daemon import Daemon
 
 PLANT_FILE = Path(__file__).parents[2] / "config" / "osier-bend" / "plant.yaml"
 REDRAW_S = 1.0
@@ -113,6 +116,8 @@ async def _live(options: argparse.Namespace, folder: Path, settings: Settings) -
         async with serve(plant, dict.fromkeys(plant.panels, 0)) as running:
             plant_file = _plant_file(folder, running.ports)
             rules = read_rule_files(settings.rules.paths, plant_file.plant)
+            from collector.daemon import Daemon
+
             daemon = Daemon(plant_file, rules, settings.model_copy(update={"journal": journal}))
             true_before_us = _true_runs_us(plant)
             await _watch(daemon, None if options.json else path, options.for_s)

@@ -9,51 +9,34 @@ import os
 import re
 import sys
 from collections.abc import Sequence
+from importlib import import_module
 from typing import NoReturn
 
 from collector import __version__
-from collector.cli import (
-    alarms,
-    check,
-    curve,
-    cycles,
-    demo,
-    findings,
-    flows,
-    logbook,
-    loopcheck,
-    notices,
-    recompute,
-    rehearse,
-    run,
-    runtime,
-    service,
-    status,
-    verify,
-)
 from collector.cli.command import Answer, Command, near
 from collector.errors import CommandLineError, ExitCode, WeirkeeperError
 from collector.settings import TRACEBACK
 
-COMMANDS: tuple[Command, ...] = (
-    run.COMMAND,
-    check.COMMAND,
-    loopcheck.COMMAND,
-    status.COMMAND,
-    alarms.COMMAND,
-    notices.COMMAND,
-    findings.COMMAND,
-    service.COMMAND,
-    logbook.COMMAND,
-    flows.COMMAND,
-    runtime.COMMAND,
-    cycles.COMMAND,
-    recompute.COMMAND,
-    rehearse.COMMAND,
-    verify.COMMAND,
-    curve.COMMAND,
-    demo.COMMAND,
+NAMES = (
+    "run",
+    "check",
+    "loopcheck",
+    "status",
+    "alarms",
+    "notices",
+    "findings",
+    "service",
+    "logbook",
+    "flows",
+    "runtime",
+    "cycles",
+    "recompute",
+    "rehearse",
+    "verify",
+    "curve",
+    "demo",
 )
+"""Every command, each in the module of its name; only the one that is asked for is loaded."""
 
 OPTION = re.compile(r"--?[a-zA-Z]")
 
@@ -81,8 +64,13 @@ class Parser(argparse.ArgumentParser):
         self.exit(ExitCode.USAGE, f"{self.prog}: {message}; '{self.prog} --help' explains\n")
 
 
-def build_parser() -> Parser:
-    """The parser of the whole command line."""
+def commands_of(names: Sequence[str] = NAMES) -> tuple[Command, ...]:
+    """Commands by their names, loaded."""
+    return tuple(import_module(f"collector.cli.{name}").COMMAND for name in names)
+
+
+def build_parser(loaded: Sequence[Command]) -> Parser:
+    """The parser of a command line that names one of some commands."""
     parser = Parser(
         prog="weirkeeper",
         description="Watches small unmanned sewage treatment plants through their panels.",
@@ -92,7 +80,7 @@ def build_parser() -> Parser:
     )
     parser.add_argument("--version", action="version", version=f"weirkeeper {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", title="commands")
-    for command in COMMANDS:
+    for command in loaded:
         sub = commands.add_parser(
             command.name,
             help=command.summary,
@@ -109,10 +97,12 @@ def build_parser() -> Parser:
 
 def main(arguments: Sequence[str]) -> ExitCode:
     """Run one command line and say how it ended."""
-    parser = build_parser()
-    known = {command.name: command for command in COMMANDS}
-    if arguments and not arguments[0].startswith("-") and arguments[0] not in known:
-        parser.error(f"there is no command '{arguments[0]}'{near(arguments[0], known)}")
+    asked = [name for name in arguments[:1] if name in NAMES]
+    loaded = commands_of(asked or NAMES)
+    parser = build_parser(loaded)
+    known = {command.name: command for command in loaded}
+    if arguments and not arguments[0].startswith("-") and not asked:
+        parser.error(f"there is no command '{arguments[0]}'{near(arguments[0], NAMES)}")
     _refuse_unknown_options(arguments, parser)
     options = parser.parse_args(arguments)
     if options.command is None:

@@ -22,13 +22,13 @@ from collector.errors import Bug, ExitCode
 from tests.unit.cli.typed import ONE_SUMP, OSIER_BEND, PROGRAM, ROOT, Shell, plain_environment
 from tests.unit.cli.typed import too_wide as too_wide_lines
 
-NAMES = [command.name for command in command_line.COMMANDS]
+NAMES = [command.name for command in command_line.commands_of()]
 
 
 # --- help -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("command", command_line.COMMANDS, ids=NAMES)
+@pytest.mark.parametrize("command", command_line.commands_of(), ids=NAMES)
 def test_every_command_explains_itself_with_an_example_that_works(
     command: Command, shell: Shell, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -40,7 +40,7 @@ def test_every_command_explains_itself_with_an_example_that_works(
     assert f"  {command.example}\n" in said.out
     monkeypatch.chdir(ROOT)
     program, *words = shlex.split(command.example)
-    options = command_line.build_parser().parse_args(words)
+    options = command_line.build_parser(command_line.commands_of()).parse_args(words)
     assert (program, options.command) == ("weirkeeper", command.name)
 
 
@@ -49,14 +49,14 @@ def test_the_help_names_every_command_and_exit_code(shell: Shell) -> None:
     said = shell("--help")
     assert said.code == ExitCode.DONE
     assert too_wide_lines(said.out) == []
-    for command in command_line.COMMANDS:
+    for command in command_line.commands_of():
         assert command.summary in " ".join(said.out.split())
     for code in ExitCode:
         assert f"\n  {code.value:<2}  " in said.out
     assert "no safety system" in said.out
 
 
-@pytest.mark.parametrize("command", command_line.COMMANDS, ids=NAMES)
+@pytest.mark.parametrize("command", command_line.commands_of(), ids=NAMES)
 def test_every_option_has_help(command: Command) -> None:
     """An option nobody explains is one nobody uses."""
     parser = argparse.ArgumentParser()
@@ -193,7 +193,9 @@ def trial(monkeypatch: pytest.MonkeyPatch) -> Callable[[BaseException], None]:
         def execute(options: argparse.Namespace) -> Answer | None:
             raise error
 
-        monkeypatch.setattr(command_line, "COMMANDS", (a_command(execute),))
+        loaded = (a_command(execute),)
+        monkeypatch.setattr(command_line, "NAMES", ("trial",))
+        monkeypatch.setattr(command_line, "commands_of", lambda names: loaded)
 
     return failing
 
