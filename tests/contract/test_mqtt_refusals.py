@@ -144,6 +144,7 @@ def certificate(directory: Path) -> tuple[Path, Path]:
 
 
 @pytest.mark.filterwarnings("ignore:unclosed <ssl.SSLSocket:ResourceWarning")
+@pytest.mark.filterwarnings("ignore:unclosed <socket.socket:ResourceWarning")
 async def test_tls_delivers_to_the_broker_it_trusts_and_to_no_other(tmp_path: Path) -> None:
     """With the authority's file records arrive; with another one the outlet is held, in words."""
     public, private = certificate(tmp_path / "right")
@@ -164,7 +165,7 @@ async def test_tls_delivers_to_the_broker_it_trusts_and_to_no_other(tmp_path: Pa
         async with at_work(right):
             await all_delivered(book, right)
         assert book.delivered("mqtt") == head
-    # The client library leaves the socket of a failed handshake to the garbage collection.
+    # The client library leaves the sockets of a failed handshake to the garbage collection.
     await until(lambda: not [t for t in threading.enumerate() if "paho" in t.name], "their end")
     gc.collect()
 
