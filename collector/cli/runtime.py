@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import asdict
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from collector.cli.command import Answer, Command
 from collector.cli.spans import (
@@ -18,8 +20,11 @@ from collector.cli.spans import (
 )
 from collector.cli.tables import table
 from collector.errors import ExitCode
+from collector.journal.reader import JournalReader
 from collector.plant.equipment import DosingPump, Filter, Machine
+from collector.plant.model import Plant
 from collector.reports.eras import read_eras
+from collector.reports.machines import read_machines
 from collector.reports.totals import TotalLine, read_totals
 
 COLUMNS = (
@@ -38,6 +43,10 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--all", action="store_true", help="list superseded figures too, marked with '~'"
     )
+    parser.add_argument(
+        "--machines", action="store_true",
+        help="what each machine has run, by serial number, also those that were replaced",
+    )  # fmt: skip
 
 
 def execute(options: argparse.Namespace) -> Answer:
@@ -49,6 +58,8 @@ def execute(options: argparse.Namespace) -> Answer:
             if isinstance(part, Machine | Filter) or (isinstance(part, DosingPump) and part.run)
         ]  # fmt: skip
         check_equipment(options.equipment, machines, "machine")
+        if options.machines:
+            return _machines(options, reader, plant)
         newest = reader.recent(1)
         span = span_of(options, plant, newest[0].utc_us if newest else 0)
         lines = read_totals(
@@ -108,6 +119,41 @@ def _marks(rows: list[dict[str, Any]]) -> list[str]:
         if part and not part.endswith("of the period known")
     }
     return [f"! {reason}" for reason in sorted(reasons)]
+
+
+MACHINE_COLUMNS = ("equipment", "serial", "from", "to", "hours", "low", "high", "quality", "reason")
+
+
+def _machines(options: argparse.Namespace, reader: JournalReader, plant: Plant) -> Answer:
+    """The machines by serial number, whatever time was asked for."""
+    zone = ZoneInfo(plant.plant.time_zone)
+    lines = [
+        line
+        for line in read_machines(reader, plant)
+        if not options.equipment or line.equipment in options.equipment
+    ]
+    data: list[dict[str, Any]] = [
+        {
+            **asdict(line),
+            "from": None if line.from_utc_us is None else rfc3339_local(line.from_utc_us, zone),
+            "to": None if line.to_utc_us is None else rfc3339_local(line.to_utc_us, zone),
+        }
+        for line in lines
+    ]
+    if options.csv:
+        return Answer(csv_text(MACHINE_COLUMNS, data), data)
+    if not data:
+        return Answer("no serial number of a machine is on record", data, ExitCode.ANSWER_IS_NO)
+    cells = [
+        [line.equipment, line.serial, *(
+            "" if at_us is None else begin_text(at_us, "day", zone)
+            for at_us in (line.from_utc_us, line.to_utc_us)
+        ), *(figure(each, 1) for each in (line.hours, line.low, line.high))]
+        for line in lines
+    ]  # fmt: skip
+    headings = ("machine", "serial number", "from", "to", "run h", "at least", "at most")
+    reasons = sorted({f"! {line.serial}: {line.reason}" for line in lines if line.reason})
+    return Answer("\n".join([*table(headings, cells, frozenset({4, 5, 6})), *reasons]), data)
 
 
 COMMAND = Command(

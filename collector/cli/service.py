@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 from icalendar import Calendar, Event
 
 from collector import __version__
+from collector.cli import service_reliability
 from collector.cli.command import Answer, Command, near
 from collector.cli.logbook import add_done_at, enter, figure, words_of
 from collector.cli.options import add_journal, add_settings
@@ -49,6 +50,7 @@ ABOUT = """words:
   done       close a task: its interval begins anew
   sheet      the page of the next visit, as HTML or with --json as data
   calendar   due dates as iCalendar (RFC 5545)
+  reliability   run hours between failures, by machine
 
 exit code 1: something is due (with no word), an entry was refused (done)
 Intervals marked as examples are to be replaced by the maker's figures.
@@ -75,7 +77,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     sheet.add_argument("--all", action="store_true", help="every task, due or not")
     calendar = words.add_parser("calendar", help="due dates as iCalendar", allow_abbrev=False)
     calendar.add_argument("--out", type=Path, metavar="FILE", help="write it there")
-    for sub in (done, sheet, calendar):
+    for sub in (done, sheet, calendar, service_reliability.add_word(words)):
         sub.add_argument("--json", action="store_true", default=argparse.SUPPRESS,
                          help="print JSON for a program")  # fmt: skip
         for option in ("--journal", "--settings"):
@@ -86,10 +88,11 @@ def execute(options: argparse.Namespace) -> Answer:
     """Do what the word says."""
     reader, plant = open_journal(options)
     with reader:
-        zone = ZoneInfo(plant.plant.time_zone)
+        if options.word == "reliability":
+            return service_reliability.execute(options, reader, plant)
         lines = read_service(reader)
         if options.word == "done":
-            about, details = _closing(options, lines, zone)
+            about, details = _closing(options, lines, ZoneInfo(plant.plant.time_zone))
         else:
             rules = rules_by_subject(service_in_force(reader, plant))
             lines = [line for line in lines if f"{line.equipment}.{line.task}" in rules]
