@@ -133,7 +133,7 @@ class Situation:
         elif step in (WANTED, ATTEMPTED, FAILED):
             told.open, told.step = notice, step
             if step == ATTEMPTED:
-                told.doubtful[notice.id] = frozenset(notice.about)
+                told.doubtful[notice.id] = frozenset({*notice.about, notice.day} - {""})
             elif step == FAILED:
                 told.failures += 1
                 told.failed_us = record.at_us

@@ -10,7 +10,7 @@ import pytest
 
 from collector.core.notices.courier import Errand, Outcome
 from collector.core.notices.routes import MINUTE_US
-from tests.unit.core.notices.world import DAY_US, HOUR_US, World
+from tests.unit.core.notices.world import DAY_US, HOUR_US, ROUTES, World, utc
 
 HIGH = "sump.high"
 
@@ -131,3 +131,20 @@ def test_a_person_who_is_no_longer_in_the_settings_is_given_up() -> None:
     world.crash()
     world.pass_us(DAY_US)
     assert world.steps("engineer.phone")[-1] == "given up"
+
+
+def test_an_alarm_in_between_does_not_make_a_digest_in_doubt_certain() -> None:
+    """The digest may have arrived, an alarm goes before its repetition: it says all the same that
+    it may be a repeat."""
+    world = World(ROUTES, utc("2026-03-02T12:00:00"))
+    answers = [Outcome(False, "no answer", uncertain=True)]
+
+    def once(errand: Errand) -> Outcome:
+        return answers.pop() if answers else World.hand_over(world, errand)
+
+    world.hand_over = once  # type: ignore[method-assign]
+    world.turn()
+    world.raises(HIGH)
+    world.pass_us(MINUTE_US)
+    told = [(one.notice.kind, one.notice.may_be_repeat) for one in world.arrived]
+    assert told == [("alarm", False), ("digest", True)]
