@@ -41,7 +41,8 @@ def calendar_works(
         zone: the plant's time zone.
         reader: of the journal.
     """
-    found = [CalendarWork(PERIOD_CHECK, lambda key, _: missing_of_day(reader, key, zone))]
+    check = CalendarWork(PERIOD_CHECK, lambda key, _: missing_of_day(reader, key, zone), True)
+    found = [check]
     if backup is not None:
         found.append(CalendarWork(BACKUP, _copying(journal, backup.directory, backup.keep)))
     return found

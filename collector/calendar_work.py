@@ -33,6 +33,7 @@ from collector.outlets.threads import in_daemon_thread
 
 LOOK_BACK_US = 400 * 86_400_000_000
 MOST_DONE = 1_000
+REST_US = 600_000_000
 CATCH_UP_MINUTE = 25  # of every hour: what failed is tried again
 
 log = structlog.get_logger(__name__)
@@ -48,10 +49,13 @@ class CalendarWork:
         job: when.
         do: takes the key of a period, and whether to give up; blocks; back comes what is to be
             said of it on record, empty if all is well. Errors of ours are tried again.
+        after_rest: only when the collector has run for a while without a start or a step of the
+            clock: after one, the engine has yet to tell of the days that have passed.
     """
 
     job: CalendarJob
     do: Callable[[str, Ending], str]
+    after_rest: bool = False
 
 
 class CalendarDesk:
@@ -82,6 +86,7 @@ class CalendarDesk:
         self._one_at_a_time = asyncio.Lock()
         self._stepped = asyncio.Event()
         self._done: dict[str, set[str]] = {}
+        self._rests_from_us = clock.now_us()
         self._scheduler = AsyncIOScheduler(
             timezone=zone, job_defaults={"coalesce": True, "misfire_grace_time": None}
         )
@@ -103,13 +108,16 @@ class CalendarDesk:
     def committed(self, records: Sequence[Record]) -> None:
         """Tell what the journal has taken; on the event loop."""
         if any(record.kind is RecordKind.CLOCK for record in records):
+            self._rests_from_us = self._clock.now_us()
             self._stepped.set()
 
     async def look(self) -> None:
         """Do what is due and not done."""
         async with self._one_at_a_time:
             for work in self._works:
-                await self._look_at(work)
+                rested = self._clock.now_us() - self._rests_from_us >= REST_US
+                if rested or not work.after_rest:
+                    await self._look_at(work)
 
     def due(self, work: CalendarWork) -> list[str]:
         """The keys of a job that are due and not done."""

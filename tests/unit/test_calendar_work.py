@@ -235,7 +235,8 @@ def test_what_is_missing_of_a_day_is_said(works: Works) -> None:
 
 
 async def test_the_shipped_work_is_done_on_a_journal(works: Works, tmp_path: Path) -> None:
-    """The copy is there, and what is missing of the day before stands on record."""
+    """The copy is there at once; what is missing of the day before is judged when the engine has
+    had the time to tell of it, and stands on record."""
     works.clocks.plant_us += DAY_US
     shipped = calendar_works(
         works.path, BackupSettings(directory=tmp_path / "copies"), BERLIN, works.reader
@@ -243,7 +244,11 @@ async def test_the_shipped_work_is_done_on_a_journal(works: Works, tmp_path: Pat
     desk = CalendarDesk(shipped, BERLIN, works.reader, works.clocks, works.put)
     await desk.look()
     assert copy_path(works.path, tmp_path / "copies", "2026-07-02").exists()
-    (checked,) = works.reader.history("collector.period_check_done", 0, works.clocks.plant_us, 9)
+    checks = "collector.period_check_done"
+    assert works.reader.history(checks, 0, works.clocks.plant_us, 9) == []
+    works.clocks.plant_us += HOUR_US
+    await desk.look()
+    (checked,) = works.reader.history(checks, 0, works.clocks.plant_us, 9)
     assert (checked.value, checked.reason) == (
         "2026-07-01", "no totals of the day; no head of the day",
     )  # fmt: skip
