@@ -92,6 +92,8 @@ class ServiceDesk:
             facts: what is so now, for conditions.
             at_us: plant time of the step.
         """
+        if not self._tasks:
+            return []
         for told in outputs:
             if isinstance(told, Derived) and told.subject in self._uses:
                 value = told.value
