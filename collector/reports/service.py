@@ -32,7 +32,8 @@ class TaskLine:
         equipment, task, title: what.
         state: a word of ``core/service/desk.py``.
         because: use against interval, or the condition, in words.
-        since: date from which it counts, and whether that was an entry.
+        since, from_entry: date from which it counts, and whether that was an entry; empty where it
+            counts from the begin of the record.
         used, used_low, used_high, interval, unit: of the interval that decides; None where it has
             no figure.
         early, likely, late: dates, the first one cautious; None where unknown or far.

@@ -182,7 +182,9 @@ class ServiceDesk:
         used = first.used
         return {
             "state": first.state, "title": task.rule.title, "because": first.because,
-            "since": self._date(task.since_us).isoformat(),
+            # Use that nobody entered counts from the begin of the record, whenever the task came.
+            "since": "" if first.used and not task.by_entry
+            else self._date(task.since_us).isoformat(),
             "counted_from": "entry" if task.by_entry else "watching began",
             "used": None if used is None else round(used.value, 3),
             "used_low": None if used is None else round(used.low, 3),
