@@ -153,6 +153,7 @@ class Daemon:
 
     def _open(self) -> None:
         settings = self.settings.journal
+        self.signer = open_signer(self.settings.audit.key_file or default_key_path(settings.path))
         self.journal = Journal.open(
             settings.path,
             wall_us=(self._given_clock or SystemClock()).wall_us,
@@ -162,7 +163,7 @@ class Daemon:
             on_trouble=self._on_trouble,
             outlets=self._configured,
             keep_years=self.settings.audit.keep_years,
-            signer=open_signer(self.settings.audit.key_file or default_key_path(settings.path)),
+            signer=self.signer,
         )
         self.journal.failed.add_done_callback(self._on_journal_ended)
         try:
@@ -196,6 +197,7 @@ class Daemon:
             Record(RecordKind.COLLECTOR, f"collector.{happened}", now_us, utc_us, now_us,
                    __version__)
         ]  # fmt: skip
+        told += self._new_key(now_us, utc_us)
         files: dict[str, PlantFile | RuleFiles | ServiceSet] = {
             "plant": self.plant_file, RULES: self.rules, SERVICE_KIND: self.rules.tasks,
         }  # fmt: skip
@@ -218,6 +220,17 @@ class Daemon:
         )
         self.recorder.take_points(self.own.changes(self.clock.now_us()))
         self.recorder.keep_state()
+
+    def _new_key(self, now_us: int, utc_us: int) -> list[Record]:
+        """A record of the key that signs from now on, where it was another one before."""
+        subject, key = "collector.signing_key", self.signer.key_id
+        kept = self.reader.latest((RecordKind.COLLECTOR,))
+        before = kept.get((RecordKind.COLLECTOR, subject))
+        if before is not None and before.value == key:
+            return []
+        if before is not None:
+            log.warning("heads are signed with another key from now on", key=key)
+        return [Record(RecordKind.COLLECTOR, subject, now_us, utc_us, now_us, key)]
 
     def _open_intray(self) -> None:
         path = self.settings.journal.path

@@ -207,7 +207,7 @@ async def test_a_changed_plant_file_is_taken_up_and_run_hours_go_on(tmp_path: Pa
     assert in_force.text == text + more
     assert [r.value for r in records if r.kind is RecordKind.CONFIGURATION][-1] == in_force.hash
     assert [r.subject for r in records if r.kind is RecordKind.COLLECTOR] == [
-        "collector.started", "collector.reloaded", "collector.stopped",
+        "collector.started", "collector.signing_key", "collector.reloaded", "collector.stopped",
     ]  # fmt: skip
     hours = [float(r.value or 0) for r in records if r.subject == "pump_1.run_hours"]
     assert hours == sorted(hours)
@@ -250,3 +250,18 @@ async def test_a_bad_plant_file_is_refused_and_the_old_one_stays(tmp_path: Path)
         configured = collector.records(RecordKind.CONFIGURATION)
         assert [record.subject for record in configured] == ["plant", "rules", "service"]
         assert collector.records(RecordKind.PANEL_LOST) == []
+
+
+async def test_another_signing_key_is_put_on_record(tmp_path: Path) -> None:
+    """Whoever takes the key away cannot have heads signed by a new one in silence."""
+    meadow = Meadow()
+    async with meadow.served(), daemon(tmp_path, meadow.port) as collector:
+        await collector.start()
+        assert await collector.stop() == ExitCode.DONE
+        for name in ("key", "pub"):
+            collector.journal.with_name(f"{collector.journal.name}.{name}").unlink()
+        await collector.start()
+        assert await collector.stop() == ExitCode.DONE
+        keys = [r.value for r in collector.records() if r.subject == "collector.signing_key"]
+    first, second = keys
+    assert first != second
