@@ -223,9 +223,9 @@ def _flows() -> list[Case]:
     for well, pump in wells:
         low, helped = (f"{pump}.low_flow",), (f"{pump}.lag_called_often",)
         blocked = (*low, f"{well}.not_emptied")
-        # Feed pumps make one or two runs a day, blocked ones one in days.
+        # Feed pumps make one or two runs a day, blocked ones fewer.
         within_h, for_h, ends_h = (
-            (72.0, 120.0, 96.0) if well == "equalization" else (24.0, 60.0, 60.0)
+            (110.0, 120.0, 96.0) if well == "equalization" else (24.0, 60.0, 60.0)
         )
         cases += [
             Case("pump_worn", pump, ("to=0.85",), low, 48.0, helped, 128.0, for_h, ends_h),

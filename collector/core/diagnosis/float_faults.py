@@ -120,9 +120,7 @@ class FloatFaults:
         made = shown[self._stop_role]
         holds: bool | None = made and (True if self._pumping_since_us is not None else None)
         if holds and self.level_m is not None:
-            # Where the meter shows less, the float hangs, which is told against the meter.
-            stands = self.level_m > self._floats[self._stop_role].makes_at_m
-            holds = True if stands else None
+            holds = None  # the meter tells more, and what stood before ends with the float
         since_us, wait_s = None, STUCK_RUN_LEAST_S
         if holds and self._pumping_since_us is not None:
             since_us = max(self._pumping_since_us, self._last_move_us)

@@ -4,12 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from collector.core.diagnosis.float_faults import FloatFaults
-from collector.core.diagnosis.reckoning import Reckoning
 from collector.core.diagnosis.wording import CAUTIONS
-from collector.plant.equipment import Float
 from tests.unit.core.diagnosis.stories import Story, works
-from tests.unit.core.scans_for_tests import us
 
 
 def test_a_float_that_bounces_chatters() -> None:
@@ -63,24 +59,6 @@ def test_a_stop_float_that_stays_made_while_pumps_run() -> None:
     assert story.wait_until(1000 + 3000).raised == []
     assert story.wait_until(1000 + 3700).raised == ["sump.not_emptied"]
     assert story.at(6000, start_1=False).at(6002, run_1=False).standing == set()
-
-
-@pytest.mark.parametrize(("level_m", "holds"), [(None, True), (0.6, True), (0.35, None)])
-def test_a_level_meter_says_whether_the_water_or_the_float_stays(
-    level_m: float | None, holds: bool | None
-) -> None:
-    """Pumps run and the float at 0.4 m stays made: where the meter shows water above it the pumps
-    do not empty the well; where it shows less the float hangs, which is another finding."""
-    low = Float.model_validate({"point": "p.low", "makes_at_m": 0.4, "breaks_at_m": 0.3})
-    faults = FloatFaults("sump", "Sump", [("low", low)], "low", Reckoning(None))
-    faults.level_m = level_m
-    faults.pumping(True, us(1000))
-    [claim] = [
-        claim
-        for claim in faults.claims({"low": True}, us(9000), ())
-        if claim.subject == "sump.not_emptied"
-    ]
-    assert claim.holds is holds
 
 
 def test_water_at_the_high_float() -> None:
