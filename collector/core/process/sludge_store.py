@@ -1,12 +1,12 @@
 """How full a sludge store is, by what people entered of wasting and haulage, and how long it lasts.
 
-Nothing measures it but, sometimes, a contact near the brim. So the bounds are kept and the figure
-follows from them: every wasting adds, every haul takes away, a reading of the fill sets it. A haul
-proves that at least so much was there. At the beginning the store may be anything between empty and
-full; after some hauls the bounds close by themselves. Volumes that tankers and timed valves give
-are taken as good to ten per cent (common practice, no source). Thickening, by which water leaves
-the store, is not seen: a store that is decanted is emptier than told, until somebody enters a
-reading of its fill.
+Nothing measures it; a contact near the brim, where there is one, has an alarm of its own. So the
+bounds are kept and the figure follows from them: every wasting adds, every haul takes away, a
+reading of the fill sets it. A haul proves that at least so much was there. At the beginning the
+store may be anything between empty and full; after some hauls the bounds close by themselves.
+Volumes that tankers and timed valves give are taken as good to ten per cent (common practice, no
+source). Thickening, by which water leaves the store, is not seen: a store that is decanted is
+emptier than told, until somebody enters a reading of its fill.
 """
 
 from __future__ import annotations
@@ -38,9 +38,8 @@ class SludgeFill:
     def __init__(self, name: str, part: SludgeStore) -> None:
         self.name = f"{name}.fill"
         self.equipment = name
-        self.points = () if part.high is None else (part.high,)
+        self.points: tuple[str, ...] = ()  # no contact says how much is in it
         self._volume_m3 = part.volume_m3
-        self._high: bool | None = None
         self._low_m3, self._high_m3 = 0.0, part.volume_m3
         self._entered = False
         self._rates: tuple[float, float] | None = None  # m3/s, least and greatest
@@ -79,18 +78,17 @@ class SludgeFill:
         return self._tell(at_us)
 
     def point_changed(self, change: PointChanged) -> list[Output]:
-        """Its contact near the brim moved."""
-        self._high = change.value if isinstance(change.value, bool) else None
+        """See ``Component``; it has no points."""
+        del change
         return []
 
     def lost(self, panel: str, reason: str, last_good_us: int, by_us: int) -> list[Output]:
-        """The contact is not seen; what people entered stands."""
+        """What people entered stands."""
         del panel, reason, last_good_us, by_us
-        self._high = None
         return []
 
     def returned(self, panel: str, by_us: int) -> list[Output]:
-        """The contact is told by its change."""
+        """What people entered stands."""
         del panel, by_us
         return []
 
@@ -144,7 +142,7 @@ class SludgeFill:
     def save(self) -> Saved:
         """Its state as plain JSON values."""
         return {
-            "high": self._high, "low_m3": self._low_m3, "high_m3": self._high_m3,
+            "low_m3": self._low_m3, "high_m3": self._high_m3,
             "entered": self._entered, "last_us": self._last_us, "told": self._told.save(),
             "rates": None if self._rates is None else plain(self._rates),
         }  # fmt: skip
@@ -160,8 +158,6 @@ class SludgeFill:
             )
         except (KeyError, IndexError) as error:
             raise ValueError(f"no saved state of a sludge store: {error}") from error
-        high = saved.get("high")
-        self._high = high if isinstance(high, bool) else None
         self._told.restore(saved.get("told"))
 
 
