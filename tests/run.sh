@@ -4,7 +4,7 @@ set -euo pipefail
 . "$(dirname "${BASH_SOURCE[0]}")/../deploy/setup.sh"
 cd "$project"
 install_packages mosquitto mosquitto-clients victoria-metrics mbpoll libmodbus-dev gcc libc6-dev \
-    pkg-config chromium libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0
+    pkg-config systemd docker-compose chromium libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0
 setup_environment test
 .venv/bin/ruff check .
 .venv/bin/ruff format --check --quiet .
