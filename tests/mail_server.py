@@ -15,7 +15,7 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import AuthResult, LoginPassword
 
 from collector.notices.settings import NoticesSettings
-from tests.contract.test_modbus_security import Authority
+from tests.certificates import Authority
 from tests.real_parts import free_port
 
 USER, PASSWORD = "weir", "correct-horse-battery-staple"
