@@ -12,6 +12,7 @@ from collector.core.pipeline import REPLAYED_KINDS, Pipeline
 from collector.core.records import Record
 from collector.core.scans import Read
 from collector.core.timeline import Continuation, continue_plant_time
+from collector.journal.items import Alive
 from collector.journal.reader import JournalReader
 from collector.plant.model import Plant
 
@@ -55,14 +56,15 @@ def continue_from(
     """
     wall_us = (given_clock or SystemClock()).wall_us()
     alive = reader.alive()
+    newest = reader.recent(1)
     if alive is None:
         moved = Continuation(wall_us, 0, 0, True)
     elif given_clock is not None:
-        moved = Continuation(given_clock.now_us(), alive.utc_us - alive.at_us, 0, True)
+        moved = Continuation(given_clock.now_us(), _offset_us(newest, alive), 0, True)
     else:
-        newest = reader.recent(1)
         last_us = max(alive.at_us, newest[0].at_us if newest else 0)
-        moved = continue_plant_time(last_us, last_us + alive.utc_us - alive.at_us, wall_us)
+        wall_then_us = last_us + alive.utc_us - alive.at_us
+        moved = continue_plant_time(last_us, wall_then_us, wall_us, _offset_us(newest, alive))
     clock = given_clock or SystemClock(moved.start_us)
     now_us = clock.now_us()
     pipeline = Pipeline(plant, plans, now_us, moved.offset_us, rules=rules)
@@ -76,6 +78,12 @@ def continue_from(
         resumed, found.unusable = pipeline.resume(saved, since, alive.panels, alive.at_us, now_us)
         found.records += resumed
     return found
+
+
+def _offset_us(newest: Sequence[Record], alive: Alive) -> int:
+    """Wall time minus plant time as records are dated by it."""
+    dated: Record | Alive = newest[0] if newest else alive
+    return dated.utc_us - dated.at_us
 
 
 def _replayed_after(reader: JournalReader, sequence: int) -> list[Record]:

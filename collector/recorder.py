@@ -134,7 +134,7 @@ class Recorder:
         self._alive_us = now_us
         return Alive(
             now_us,
-            now_us + self.pipeline.offset_us,
+            self._clock.wall_us(),  # as it is read: the length of a stop is measured from it
             self._boot_id,
             self.pipeline.known_until_us(),
         )

@@ -33,14 +33,20 @@ class Continuation:
     length_known: bool
 
 
-def continue_plant_time(last_plant_us: int, last_wall_us: int, wall_us: int) -> Continuation:
+def continue_plant_time(
+    last_plant_us: int, last_wall_us: int, wall_us: int, offset_us: int | None = None
+) -> Continuation:
     """Continue plant time after a stop.
 
     Args:
-        last_plant_us, last_wall_us: the last instant on record, by both clocks.
+        last_plant_us, last_wall_us: the last instant on record, by both clocks as they were read.
         wall_us: the wall clock now.
+        offset_us: wall time minus plant time as records are dated; None for that of the last
+            instant. The two differ by steps too small to be told, which must not make the stop
+            longer or shorter than it was.
     """
-    offset_us = last_wall_us - last_plant_us
+    if offset_us is None:
+        offset_us = last_wall_us - last_plant_us
     stop_us = wall_us - last_wall_us
     if 0 <= stop_us <= LONGEST_STOP_US:
         return Continuation(last_plant_us + stop_us, offset_us, 0, True)

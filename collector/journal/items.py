@@ -12,7 +12,7 @@ class Alive:
 
     Args:
         at_us: plant time of the sign.
-        utc_us: the same instant as the wall clock dated it.
+        utc_us: the wall clock as it was read at that instant.
         boot_id: identifies the run of the machine's kernel, so that a restart of the program and
             one of the machine can be told apart.
         panels: plant time of the last good answer of each panel.

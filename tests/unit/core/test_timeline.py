@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from collector.core.timeline import (
     LEAST_STEP_US,
     LONGEST_STOP_US,
+    Continuation,
     clock_step_us,
     continue_plant_time,
 )
@@ -94,3 +95,11 @@ def test_a_step_of_the_wall_clock_is_told_whole(step_us: int) -> None:
 def test_jitter_of_reading_two_clocks_is_no_step(jitter_us: int) -> None:
     """Two clocks are never read at the same instant."""
     assert clock_step_us(PLANT_US, us(STOPPED) + jitter_us, OFFSET_US) == 0
+
+
+def test_a_step_too_small_to_be_told_makes_a_stop_neither_longer_nor_shorter() -> None:
+    """The stop is measured by the wall clock as it was read; records are dated as before."""
+    told_us, unseen_us = 7_000_000, LEAST_STEP_US - 1
+    last_wall_us = PLANT_US + told_us - unseen_us
+    moved = continue_plant_time(PLANT_US, last_wall_us, last_wall_us + 60_000_000, told_us)
+    assert moved == Continuation(PLANT_US + 60_000_000, told_us, 0, True)
