@@ -6,10 +6,12 @@ alone; those go to quarantine, the rest is delivered. If the store has taken not
 not the rows: the outlet is held, nothing is given up, and its status says why.
 
 A store may answer 204 seconds before the rows are on its disk, and a mains failure takes store and
-collector together. So the durable cursor follows ``settle_s`` behind, and when the store has been
-away, what it had confirmed in the last ``settle_s`` is written again (at most once a minute, so
-that a bad line cannot keep the cursor from moving). A row written twice changes nothing. A store
-that dies and is back between two writes goes unnoticed, and so does what it lost.
+collector together. So the durable cursor moves over a row only when the store has answered again
+``settle_s`` after it; where nothing else is to be written then, the last row is, once more. When
+the store has been away, what had not settled is written again: at most once a minute, and no longer
+than for a quarter of an hour, so that a bad line cannot keep the cursor from moving. A row written
+twice changes nothing. A store that dies and is back between two writes goes unnoticed, and so does
+what it lost.
 
 What a store drops for good after having answered 204 nobody can know here. Give it a retention
 longer than the longest outage; some stores count what they ignore, watch that count.
@@ -49,6 +51,7 @@ REFUSALS_BEFORE_DOUBT = 10
 LONGEST_WAIT_S = 300.0
 POLL_PERIOD_US = 1_000_000
 BACK_PERIOD_US = 60_000_000
+LONGEST_HELD_BACK_US = 900_000_000
 
 
 class Verdict(Enum):
@@ -111,6 +114,10 @@ class StoreOutlet:
         self._settling: deque[tuple[int, Cursor]] = deque()
         self._settle_us = int(self._patience.settle_s * MICROSECONDS)
         self._went_back_us: int | None = None
+        self._back_owed = False
+        self._newest: Row | None = None  # of those written
+        self._answered_us = clock.now_us()
+        self._moved_us = clock.now_us()  # when the durable cursor last moved, or had no need to
         self._delivery = Delivery(self._kept, settings.batch)
         self._head = reader.head()
         self._standing = Standing(self.name, clock)
@@ -181,13 +188,18 @@ class StoreOutlet:
             self._keep_cursor()
             if now_us < self._try_at_us:
                 return
+            if self._back_owed:
+                self._go_back()
             if not self._begun:
                 self._delivery.begin(self._head)
                 self._begun = True
             batch = self._gather()
-            if not batch:
+            if batch:
+                await self._deliver(client, batch)
+            elif self._newest is not None and self._waits_for_life(now_us):
+                await self._deliver(client, [self._newest])
+            else:
                 return
-            await self._deliver(client, batch)
 
     def _gather(self) -> list[Row]:
         batch: list[Row] = []
@@ -230,11 +242,14 @@ class StoreOutlet:
             self._fail(Answer(Verdict.HELD, f"the store refuses every row: {bad[0][1]}"))
             return
         for sequence, why in bad:
+            self._answered_us = self._clock.now_us()
             self._quarantine(sequence, why)
 
     def _written(self, part: list[Row]) -> None:
         for sequence, _ in part:
             self._delivery.confirm(sequence)
+        self._newest = part[-1]
+        self._answered_us = self._clock.now_us()
         self._taken = True
         self._backoff.reset()
         self._standing.turn("delivering", f"writing to {self._settings.url}")
@@ -278,21 +293,36 @@ class StoreOutlet:
         self._standing.refuse(sequence, why)
         self._delivery.confirm(sequence)
 
+    def _waits_for_life(self, now_us: int) -> bool:
+        """Whether rows have had the time to settle, and only an answer of the store is missing."""
+        due_us = self._settling[0][0] + self._settle_us if self._settling else now_us + 1
+        return self._answered_us < due_us <= now_us and not self._back_owed
+
     def _keep_cursor(self) -> None:
-        """Note how far the store has confirmed, and keep what it has had time to settle."""
+        """Note how far the store has confirmed, and keep what has settled."""
         now_us = self._clock.now_us()
         noted = self._settling[-1] if self._settling else (0, self._kept)
         due_us = noted[0] + int(self._patience.cursor_s * MICROSECONDS)
         if self._delivery.cursor != noted[1] and now_us >= due_us:
-            self._settling.append((now_us, self._delivery.cursor))
+            self._settling.append((self._answered_us, self._delivery.cursor))
         settled = self._kept
-        while self._settling and self._settling[0][0] + self._settle_us <= now_us:
+        while self._settling and self._has_settled(self._settling[0][0], now_us):
             settled = self._settling.popleft()[1]
         self._move_cursor(settled)
+        if self._kept == self._delivery.cursor:
+            self._moved_us = now_us
+
+    def _has_settled(self, at_us: int, now_us: int) -> bool:
+        """Whether the store was there long enough after it had answered at ``at_us``."""
+        if self._newest is None:  # nothing was written, only records that have no row
+            return True
+        if now_us - self._moved_us > LONGEST_HELD_BACK_US:
+            return at_us + self._settle_us <= now_us
+        return at_us + self._settle_us <= self._answered_us and not self._back_owed
 
     def _move_cursor(self, cursor: Cursor) -> None:
         if cursor != self._kept:
-            self._kept = cursor
+            self._kept, self._moved_us = cursor, self._clock.now_us()
             self._journal.move_cursor(
                 self.name, cursor.delivered, cursor.ahead_from, cursor.ahead_to
             )
@@ -300,10 +330,16 @@ class StoreOutlet:
     def _go_back(self) -> None:
         """Write again what the store may have lost with whatever made it go away."""
         now_us = self._clock.now_us()
+        self._back_owed = False
+        if now_us - self._moved_us > LONGEST_HELD_BACK_US:
+            return
         if self._went_back_us is None or now_us - self._went_back_us >= BACK_PERIOD_US:
             self._went_back_us = now_us
             self._settling.clear()
+            self._begun = False
             self._delivery = Delivery(self._kept, self._settings.batch)
+        else:
+            self._back_owed = self._kept != self._delivery.cursor  # when the minute is over
 
 
 def write(client: InfluxDBClient, bucket: str, lines: Sequence[str]) -> Answer:
