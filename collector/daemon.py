@@ -9,9 +9,9 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Callable, Coroutine, Sequence
+from collections.abc import Callable, Coroutine, Mapping, Sequence
 from concurrent.futures import Future
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 from zoneinfo import ZoneInfo
 
 import structlog
@@ -44,7 +44,10 @@ from collector.rule_files import KIND as RULES
 from collector.rule_files import SERVICE_KIND, RuleFiles, read_rule_files
 from collector.rulebook.service_load import ServiceSet
 from collector.service_manager import Pulse, ServiceManager
-from collector.settings import Settings
+from collector.settings import PageSettings, Settings
+
+if TYPE_CHECKING:
+    from collector.page.part import PagePart
 
 HOUSEKEEPING_US = MICROSECONDS
 STUCK_AFTER_US = 60 * MICROSECONDS
@@ -92,6 +95,7 @@ class Daemon:
         self._configured = [name for name, outlet in outlets.items() if outlet is not None]
         self.buses: list[Bus] = []
         self.calendar: CalendarDesk | None = None
+        self.page = None if settings.page is None else _page(settings.page)
         self._given_clock = clock
         # Jitter of retries, nothing that needs to be hard to guess.
         self._random = random.Random(seed)  # noqa: S311
@@ -278,6 +282,8 @@ class Daemon:
         works = calendar_works(path, self.settings.backup, zone, self.reader)
         self.calendar = CalendarDesk(works, zone, self.reader, self.clock, self._put_on_record)
         self._delivering.append(self._guarded(self.calendar.run()))
+        if self.page is not None:
+            self.page.start(self)
 
     def _guarded(self, work: Coroutine[Any, Any, None]) -> asyncio.Task[None]:
         """Run a part for good; if it ends by an error, that is a bug, and the daemon ends."""
@@ -345,6 +351,8 @@ class Daemon:
 
     def _on_scan(self, scan: PanelScan) -> None:
         self.recorder.take_scan(scan)
+        if self.page is not None:
+            self.page.take_scan(scan)
 
     def _on_commit(self, head: int, records: Sequence[Record]) -> None:
         """Called by the journal's thread after each commit."""
@@ -358,6 +366,8 @@ class Daemon:
         self.actions.committed(records)
         if self.calendar is not None:
             self.calendar.committed(records)
+        if self.page is not None:
+            self.page.committed(records, self.clock.now_us())
 
     def _on_trouble(self, sentence: str | None) -> None:
         """Called by the journal's thread when it is in trouble, and when it is no more."""
@@ -376,6 +386,23 @@ class Daemon:
             self._failure = failure
             log.error("stopping", because=str(failure))
         self._stopping.set()
+
+    # --- what the page asks ---------------------------------------------------------------------
+
+    @property
+    def paused(self) -> bool:
+        """Whether watching pauses because the journal can take no more."""
+        return self.recorder.paused
+
+    def known_until_us(self) -> Mapping[str, int]:
+        """For each panel that answers, the plant time of its last good answer."""
+        return self.recorder.pipeline.known_until_us()
+
+    def utc_us(self, at_us: int) -> int:
+        """The date of a plant time, as stamps are made now."""
+        return at_us + self.recorder.pipeline.offset_us
+
+    # --- changes --------------------------------------------------------------------------------
 
     def _writing_freely(self) -> bool:
         """Whether the journal takes what it is given; a change of files waits until it does."""
@@ -420,6 +447,8 @@ class Daemon:
         self._polling, self.buses, self._polling_pulses = [], [], []
 
     async def _stop_outlets(self) -> None:
+        if self.page is not None:
+            await self.page.stop()
         await asyncio.gather(*(outlet.stop() for outlet in self.outlets))
         await _cancel(self._delivering)
         self._delivering, self.outlets = [], []
@@ -442,6 +471,13 @@ class Daemon:
         await asyncio.to_thread(self.journal.close, CLOSE_WITHIN_S)
         self.reader.close()
         log.info("stopped")
+
+
+def _page(settings: PageSettings) -> PagePart:
+    # Loaded before polling begins, and by those alone who have a page.
+    from collector.page.part import PagePart
+
+    return PagePart(settings)
 
 
 async def _cancel(tasks: Sequence[asyncio.Task[None]]) -> None:

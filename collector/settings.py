@@ -35,6 +35,7 @@ from collector.settings_sections import (
     JournalSettings,
     LogSettings,
     MqttSettings,
+    PageSettings,
     RulesSettings,
     StoreSettings,
 )
@@ -46,6 +47,7 @@ __all__ = [
     "LogSettings",
     "MqttSettings",
     "NoticesSettings",
+    "PageSettings",
     "RulesSettings",
     "Settings",
     "StoreSettings",
@@ -78,6 +80,7 @@ class Settings(BaseSettings):
     audit: AuditSettings = AuditSettings()
     notices: NoticesSettings | None = None
     backup: BackupSettings | None = None
+    page: PageSettings | None = None
     log: LogSettings = LogSettings()
 
     @classmethod
@@ -107,6 +110,7 @@ class SettingsFile(BaseModel):
     audit: AuditSettings | None = None
     notices: NoticesSettings | None = None
     backup: BackupSettings | None = None
+    page: PageSettings | None = None
     log: LogSettings | None = None
 
 
@@ -137,16 +141,42 @@ def load_settings(path: Path | None) -> Settings:
         raise ConfigurationError([_anybody_could_act(tree)])
     if settings.notices is not None and (wrong := findings_of(settings.notices)):
         raise ConfigurationError([_of_notices(each, tree) for each in wrong])
+    if settings.page is not None and (wrong := _of_page(settings.page)):
+        raise ConfigurationError([_placed(each.below("page"), tree) for each in wrong])
     return settings
+
+
+def _of_page(page: PageSettings) -> list[Finding]:
+    """What does not belong together in the section of the page."""
+    found = []
+    if (page.certificate_file is None) != (page.key_file is None):
+        there, missing = "certificate_file", "key_file"
+        if page.certificate_file is None:
+            there, missing = missing, there
+        found.append(Finding((there,), f"it without '{missing}'", "both or neither"))
+    if not (page.own_machine_only or page.protected or page.unprotected):
+        found.append(
+            Finding(
+                ("host",),
+                f"'{page.host}', which others can reach, without both password and TLS",
+                "'127.0.0.1', or 'password_file' with 'certificate_file' and 'key_file', or "
+                "'unprotected: true' where the network itself keeps strangers out",
+            )
+        )
+    return found
 
 
 def _of_notices(finding: Finding, tree: SourceTree | None) -> Problem:
     """What does not belong together in the section of notices, wherever it came from."""
-    below = finding.below("notices")
+    return _placed(finding.below("notices"), tree)
+
+
+def _placed(finding: Finding, tree: SourceTree | None) -> Problem:
+    """A finding with its place in the file, where there is one."""
     if tree is not None:
-        return tree.problem(below)
-    where = ".".join(str(step) for step in below.path)
-    return Problem("settings", None, None, where, below.found, below.expected, below.nearest)
+        return tree.problem(finding)
+    where = ".".join(str(step) for step in finding.path)
+    return Problem("settings", None, None, where, finding.found, finding.expected, finding.nearest)
 
 
 def _anybody_could_act(tree: SourceTree | None) -> Problem:

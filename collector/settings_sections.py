@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -98,6 +99,39 @@ class BackupSettings(Section):
 
     directory: Path
     keep: Annotated[int, Field(ge=1, le=1000, description="copies that stay")] = 7
+
+
+class PageSettings(Section):
+    """The page that the daemon serves; there is none without this section."""
+
+    host: Annotated[str, Field(min_length=1, description="address to listen at")] = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535, description="0 for any that is free")] = 8710
+    names: Annotated[
+        tuple[str, ...], Field(description="host names it is called by, beside 'localhost'")
+    ] = ()
+    password_file: Annotated[
+        Path | None, Field(description="as 'weirkeeper password' writes it")
+    ] = None
+    certificate_file: Path | None = None
+    key_file: Path | None = None
+    unprotected: Annotated[
+        bool, Field(description="let the network see it without password or without TLS")
+    ] = False
+
+    @property
+    def own_machine_only(self) -> bool:
+        """Whether only this machine itself can reach it."""
+        if self.host == "localhost":
+            return True
+        try:
+            return ip_address(self.host).is_loopback
+        except ValueError:
+            return False
+
+    @property
+    def protected(self) -> bool:
+        """Whether strangers neither get in nor can read along."""
+        return self.password_file is not None and self.certificate_file is not None
 
 
 class LogSettings(Section):

@@ -58,6 +58,10 @@ MAY_IMPORT = {
     "outlets": ("outlets", "clock", "settings", "journal.reader", "journal.items", *INWARD),
     "notices": ("notices", "clock", "outlets.contract", "outlets.threads", *INWARD),
     "reports": ("reports", "audit", "clock", "journal.reader", "journal.items", *INWARD),
+    "page": (
+        "page", "charts", "reports", "clock", "settings_sections", "outlets.contract",
+        "journal.reader", "plant_file", "rule_files", *INWARD,
+    ),
 }
 """Inside ``collector``; what is not named (daemon and the like) may import all but cli."""
 # Whether the journal is held is asked of the lock, not of the journal.
