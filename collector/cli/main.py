@@ -34,6 +34,7 @@ NAMES = (
     "rehearse",
     "verify",
     "curve",
+    "password",
     "demo",
 )
 """Every command, each in the module of its name; only the one that is asked for is loaded."""

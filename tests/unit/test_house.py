@@ -60,7 +60,7 @@ MAY_IMPORT = {
     "reports": ("reports", "audit", "clock", "journal.reader", "journal.items", *INWARD),
     "page": (
         "page", "charts", "reports", "clock", "settings_sections", "outlets.contract",
-        "journal.reader", "plant_file", "rule_files", *INWARD,
+        "journal.reader", "plant_file", "rule_files", "__version__", *INWARD,
     ),
 }
 """Inside ``collector``; what is not named (daemon and the like) may import all but cli."""
