@@ -27,6 +27,7 @@ NAMES = (
     "findings",
     "service",
     "logbook",
+    "report",
     "flows",
     "runtime",
     "cycles",

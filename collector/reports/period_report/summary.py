@@ -1,0 +1,138 @@
+"""The summary: what there is to know of a period, in a few plain sentences."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from collector.plant.equipment import Blower, Group, Machine
+from collector.plant.model import Plant
+from collector.reports.alarm_export import lacking
+from collector.reports.alarm_history import History
+from collector.reports.findings import FindingLine
+from collector.reports.logbook import EntryLine
+from collector.reports.period_report.period import Period
+from collector.reports.period_report.spans import Known
+from collector.reports.period_report.water import Sums, receiving_wells, whole
+from collector.reports.service import TaskLine
+from collector.reports.view_figures import length_text
+
+MOST_NAMED = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """Everything a summary is made of."""
+
+    plant: Plant
+    period: Period
+    sums: Sums
+    known: Known
+    history: History
+    findings: Sequence[FindingLine]
+    entries: Sequence[EntryLine]
+    tasks: Sequence[TaskLine]
+    began_utc_us: int
+
+
+def summary_of(gathered: Gathered) -> Iterator[str]:
+    """The sentences, the most important first."""
+    yield from _water(gathered)
+    yield from _alarms(gathered)
+    yield from _air(gathered)
+    yield from _wrong(gathered)
+    yield from _work(gathered)
+    yield from _unknown(gathered)
+
+
+def _water(gathered: Gathered) -> Iterator[str]:
+    for name in receiving_wells(gathered.plant):
+        pumped = whole(gathered.sums, name, "volume_pumped")
+        if pumped.value is None:
+            continue
+        title = gathered.plant.equipment[name].title
+        bounds = (
+            ""
+            if pumped.low is None or pumped.high is None
+            else (f" (between {pumped.low:.0f} and {pumped.high:.0f} m³)")
+        )
+        yield f"About {pumped.value:.0f} m³ went through {title}{bounds}."
+
+
+def _alarms(gathered: Gathered) -> Iterator[str]:
+    found = gathered.history.activations
+    if not found:
+        yield "No alarm was raised or stood."
+        return
+    counted = Counter(one.priority for one in found)
+    by_priority = ", ".join(
+        f"{counted[word]} of {word} priority" for word in ("high", "medium", "low") if counted[word]
+    )
+    yield f"{_count(len(found), 'alarm')}: {by_priority}."
+    gravest = [one for one in found if one.priority == "high"]
+    for one in gravest[:MOST_NAMED]:
+        cause = f", cause: {one.cause}" if one.cause else ""
+        end = "still stood at the end" if one.open else f"stood for {length_text(one.high_s)}"
+        yield f"{one.title}: began {gathered.period.text(one.began_utc_us)}, {end}{cause}."
+    if len(gravest) > MOST_NAMED:
+        yield f"{len(gravest) - MOST_NAMED} more of high priority are in the table of alarms."
+    open_ones = sum(one.open for one in found)
+    if open_ones:
+        yield f"{_count(open_ones, 'alarm')} stood at the end of the period."
+    incomplete = sum(bool(lacking(one)) for one in found)
+    if incomplete:
+        yield f"Of {_count(incomplete, 'alarm')} no cause or no action is on record."
+
+
+def _air(gathered: Gathered) -> Iterator[str]:
+    for name, part in gathered.plant.equipment.items():
+        blowers = isinstance(part, Group) and all(
+            isinstance(gathered.plant.equipment.get(each), Blower) for each in part.members
+        )
+        if not blowers:
+            continue
+        off = whole(gathered.sums, name, "time_without_air").value
+        if off is not None:
+            share = 100.0 * off * 3600.0 / gathered.period.length_s
+            yield f"{part.title}: {off:.0f} h without air in all, {share:.0f} % of the period."
+
+
+def _wrong(gathered: Gathered) -> Iterator[str]:
+    standing = [line for line in gathered.findings if line.ended_utc_us is None]
+    if gathered.findings:
+        yield (
+            f"{_count(len(gathered.findings), 'thing')} looked wrong, of which {len(standing)} "
+            "still did at the end."
+        )
+
+
+def _work(gathered: Gathered) -> Iterator[str]:
+    valid = [line for line in gathered.entries if not line.void]
+    if valid:
+        yield f"{_count(len(valid), 'entry', 'entries')} in the logbook."
+    due = [line for line in gathered.tasks if line.state in ("due", "overdue")]
+    if due:
+        named = "; ".join(line.title for line in due[:MOST_NAMED])
+        more = f" and {len(due) - MOST_NAMED} more" if len(due) > MOST_NAMED else ""
+        yield f"{_count(len(due), 'service task')} due at the end: {named}{more}."
+
+
+def _unknown(gathered: Gathered) -> Iterator[str]:
+    period = gathered.period
+    for name, panel in gathered.plant.panels.items():
+        unknown_s = gathered.known.unknown_s(name, period.from_utc_us, period.to_utc_us)
+        if unknown_s < 1.0:
+            continue
+        share = 100.0 * unknown_s / period.length_s
+        visits = ", which only visits," if panel.visits else ""
+        yield (
+            f"{panel.title or name}{visits} was not known for {length_text(unknown_s)} "
+            f"({share:.1f} % of the period)."
+        )
+    if not any(isinstance(part, Machine) for part in gathered.plant.equipment.values()):
+        yield "The plant file names no machines."
+
+
+def _count(number: int, one: str, many: str = "") -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"

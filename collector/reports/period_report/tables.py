@@ -1,0 +1,93 @@
+"""What a period's record is made of: sections of sentences and tables, without any layout.
+
+A cell is a figure, a text, a day, or None where nothing is known; how a figure is written is said
+once by its column. So page, CSV and PDF cannot tell different figures.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+Cell = float | int | str | None
+UNKNOWN = "unknown"
+NONE = "–"
+"""In a cell for which there can be no figure."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column.
+
+    Args:
+        key: its name in the CSV file, with its unit.
+        heading: the same for people.
+        decimals: of its figures; None for texts.
+        wide: whether its texts are sentences.
+        means: one line for the list of columns.
+    """
+
+    key: str
+    heading: str
+    decimals: int | None = None
+    wide: bool = False
+    means: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table; its key names its CSV file."""
+
+    key: str
+    title: str
+    columns: tuple[Column, ...]
+    rows: Sequence[Sequence[Cell]]
+    note: str = ""
+    total: Sequence[Cell] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    """A part of the record: sentences, then tables, then pictures (SVG)."""
+
+    key: str
+    title: str
+    sentences: tuple[str, ...] = ()
+    tables: tuple[Table, ...] = ()
+    pictures: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PeriodReport:
+    """The record of one period.
+
+    Args:
+        plant, title: name and title of the plant.
+        period: as it was asked for, ``2026-10``; part of file names.
+        covers: begin and end in words.
+        as_of: up to when the journal knows, in words.
+        unfinished: what is missing of the period, in a sentence; empty if nothing is.
+        summary: what there is to know, in plain sentences.
+    """
+
+    plant: str
+    title: str
+    period: str
+    covers: str
+    as_of: str
+    unfinished: str
+    summary: tuple[str, ...]
+    sections: tuple[Section, ...] = field(default=())
+
+    def tables(self) -> list[Table]:
+        """All tables, in order."""
+        return [table for section in self.sections for table in section.tables]
+
+
+def written(cell: Cell, column: Column) -> str:
+    """A cell as people read it."""
+    if cell is None:
+        return NONE if column.decimals is None else UNKNOWN
+    if isinstance(cell, str):
+        return cell
+    return f"{cell:.{column.decimals or 0}f}"
