@@ -12,7 +12,7 @@ import threading
 from collections.abc import Callable
 from typing import Any, Self
 
-import greenlet
+import greenlet  # type: ignore[import-untyped]
 
 from tests.simulation.whole.virtual_loop import VirtualLoop
 
@@ -100,7 +100,7 @@ class _Thread:
 
     def __init__(self, steps: Lockstep, work: Callable[[], object], name: str) -> None:
         self.name = name
-        self.stack: greenlet.greenlet | None = None
+        self.stack: Any = None
         self.begun = False
         self.woken = False
         self._steps = steps

@@ -283,6 +283,4 @@ class PlayedClient:
 
     def hear(self, topic: str, payload: bytes) -> None:
         """A message for us."""
-        self.on_message(
-            self, None, SimpleNamespace(topic=topic, payload=payload, retain=False)
-        )
+        self.on_message(self, None, SimpleNamespace(topic=topic, payload=payload, retain=False))

@@ -113,8 +113,14 @@ class PlayedStore:
                     self.changed.append((number, before, line))
             self.counts["rows"] += 1
             self.rows[number] = line
-            self._fresh.append((self.agenda.now_ns, number, line))
+            if before is None:  # what is on its disk stays there, however often it comes again
+                self._fresh.append((self.agenda.now_ns, number, line))
         del self._fresh[:-5_000]
+
+    def settle(self) -> None:
+        """It has had the time: an outlet that stops in an orderly way relies on a store that lives,
+        as its head says."""
+        self._fresh.clear()
 
     def die(self) -> None:
         """Go away, with what was not yet on its disk."""

@@ -7,14 +7,15 @@ one module of the collector, or of a library it stands on, sees it.
 from __future__ import annotations
 
 import datetime as real_datetime
+import os
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
 from unittest.mock import patch
 
-import apscheduler.executors.base as executors
-import apscheduler.schedulers.base as schedulers
-import influxdb_client._sync.rest as rest
+import apscheduler.executors.base as executors  # type: ignore[import-untyped]
+import apscheduler.schedulers.base as schedulers  # type: ignore[import-untyped]
+import urllib3
 
 from collector import clock, daemon
 from collector.journal import intake, ledger, reserve, writer
@@ -44,7 +45,7 @@ def datetime_of(machine: Any) -> type[real_datetime.datetime]:
 
     class Dated(real_datetime.datetime):
         @classmethod
-        def now(cls, tz: Any = None) -> Any:  # type: ignore[override]
+        def now(cls, tz: Any = None) -> Any:
             utc = EPOCH + real_datetime.timedelta(microseconds=machine.wall_us())
             return utc.astimezone(tz)
 
@@ -58,7 +59,7 @@ class FewFiles:
         self._disk = disk
 
     def __getattr__(self, name: str) -> Any:
-        return getattr(reserve_os, name)
+        return getattr(os, name)
 
     def statvfs(self, _: object) -> Any:
         """As in ``os``."""
@@ -67,10 +68,7 @@ class FewFiles:
     def posix_fallocate(self, descriptor: int, offset: int, length: int) -> None:
         """As in ``os``."""
         self._disk.allocate(length)
-        reserve_os.posix_fallocate(descriptor, offset, length)
-
-
-reserve_os = reserve.os
+        os.posix_fallocate(descriptor, offset, length)
 
 
 @contextmanager
@@ -91,7 +89,7 @@ def in_place(world: Any) -> Iterator[None]:
         patch.object(threads, "threading", steps),
         patch.object(broker, "threading", steps),
         patch.object(broker, "Client", world.broker.client),
-        patch.object(rest.urllib3, "PoolManager", world.store.pool),
+        patch.object(urllib3, "PoolManager", world.store.pool),
         patch.object(schedulers, "datetime", dated),
         patch.object(executors, "datetime", dated),
         patch.object(reserve, "os", FewFiles(world.disk)),

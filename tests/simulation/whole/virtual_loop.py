@@ -138,7 +138,9 @@ class VirtualLoop(base_events.BaseEventLoop):
     ) -> tuple[Any, Any]:
         return await self._connect(self, protocol_factory, host, port)  # type: ignore[no-any-return]
 
-    def run_in_executor(self, executor: Any, func: Any, *args: Any) -> Any:
+    def run_in_executor(  # type: ignore[override]
+        self, executor: Any, func: Any, *args: Any
+    ) -> Any:
         """What the daemon gives to the pool runs in a thread of the lockstep."""
         outcome = self.create_future()
 
@@ -162,7 +164,9 @@ class VirtualLoop(base_events.BaseEventLoop):
     def _write_to_self(self) -> None:
         """Nothing sleeps that would have to be woken."""
 
-    def call_soon_threadsafe(self, callback: Any, *args: Any, context: Any = None) -> Any:
+    def call_soon_threadsafe(  # type: ignore[override]
+        self, callback: Any, *args: Any, context: Any = None
+    ) -> Any:
         return self.call_soon(callback, *args, context=context)
 
 
