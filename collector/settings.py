@@ -153,7 +153,7 @@ def _of_page(page: PageSettings) -> list[Finding]:
         there, missing = "certificate_file", "key_file"
         if page.certificate_file is None:
             there, missing = missing, there
-        found.append(Finding((there,), f"it without '{missing}'", "both or neither"))
+        found.append(Finding((there,), f"it without '{missing}'", "both or neither", at_key=True))
     if not (page.own_machine_only or page.protected or page.unprotected):
         found.append(
             Finding(

@@ -33,7 +33,7 @@ from collector.page.vitals import vitals
 from collector.page.watched import Watched
 from collector.settings_sections import PageSettings
 
-AGAIN_US = 10 * MICROSECONDS
+AGAIN_US = 5 * MICROSECONDS
 LOOK_AT_FILES_US = 60 * MICROSECONDS
 
 log = structlog.get_logger()
@@ -174,7 +174,7 @@ class PagePart:
             await watched.clock.sleep_until(watched.clock.now_us() + AGAIN_US)
 
     def _say(self, sentence: str) -> None:
-        if sentence != self._said:  # once, not every ten seconds
+        if sentence != self._said:  # once, not with every attempt
             log.error("the page cannot be served, it is tried again", because=sentence)
         self._said = sentence
 
