@@ -56,11 +56,21 @@ class CloserProcess:
     Args:
         journal: path of the journal it reads.
         clock: plant time.
+        module: what the process runs.
+        within_s: how long an answer may take.
     """
 
-    def __init__(self, journal: Path, clock: Clock) -> None:
+    def __init__(
+        self,
+        journal: Path,
+        clock: Clock,
+        module: str = MODULE,
+        within_s: float = ANSWER_WITHIN_S,
+    ) -> None:
         self._journal = journal
         self._clock = clock
+        self._module = module
+        self._within_s = within_s
         self._turn = asyncio.Lock()
         self._waiting = 0
         self._process: asyncio.subprocess.Process | None = None
@@ -96,7 +106,7 @@ class CloserProcess:
             assert process.stdin is not None
             assert process.stdout is not None
             process.stdin.write(line)
-            reply = await asyncio.wait_for(process.stdout.readline(), ANSWER_WITHIN_S)
+            reply = await asyncio.wait_for(process.stdout.readline(), self._within_s)
             if not reply:
                 log.error("the process that draws charts has ended", about=request)
                 return _plain(500, "This could not be drawn; the collector's log says more.")
@@ -119,7 +129,7 @@ class CloserProcess:
 
     async def _begin(self) -> asyncio.subprocess.Process:
         self._process = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", MODULE, str(self._journal.absolute()),
+            sys.executable, "-m", self._module, str(self._journal.absolute()),
             stdin=asyncio.subprocess.PIPE, stdout=asyncio.subprocess.PIPE,
             stderr=asyncio.subprocess.DEVNULL, limit=LONGEST_ANSWER_BYTES,
         )  # fmt: skip
