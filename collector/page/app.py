@@ -7,10 +7,9 @@ from collections.abc import Mapping
 from importlib import resources
 from typing import Any, Protocol
 
-from starlette.applications import Starlette
 from starlette.requests import Request
 from starlette.responses import JSONResponse, PlainTextResponse, Response, StreamingResponse
-from starlette.routing import Route
+from starlette.routing import Route, Router
 from starlette.types import Receive, Scope, Send
 
 from collector.page.closer_process import Answer
@@ -74,9 +73,9 @@ class Routes:
         self._contents = contents
         self._static = dict(_static_files())
 
-    def app(self) -> Starlette:
-        """The application, to stand behind a gate."""
-        return Starlette(
+    def app(self) -> Router:
+        """The application, to stand behind a gate, which answers for its bugs."""
+        return Router(
             routes=[
                 Route("/", self._plant_now),
                 Route("/live", self._live),
@@ -87,7 +86,8 @@ class Routes:
                 Route("/healthz", self._healthz),
                 Route("/static/{file}", self._static_file),
             ],
-            exception_handlers={404: _not_found},
+            redirect_slashes=False,
+            default=_not_found,
         )
 
     async def _plant_now(self, _: Request) -> Response:
@@ -158,5 +158,6 @@ def _plain(status: int, sentence: str, headers: Mapping[str, str] | None = None)
     return PlainTextResponse(sentence + "\n", status, headers)
 
 
-async def _not_found(_: Request, __: Exception) -> Response:
-    return _plain(404, "There is no such page; the plant is at '/'.")
+async def _not_found(scope: Scope, receive: Receive, send: Send) -> None:
+    answer = _plain(404, "There is no such page; the plant is at '/'.")
+    await answer(scope, receive, send)
