@@ -25,7 +25,7 @@ from collector.clock import MICROSECONDS, Clock
 MODULE = "collector.page.closer_work"
 ANSWER_WITHIN_S = 45.0
 IDLE_US = 60 * MICROSECONDS
-MOST_WAITING = 6
+MOST_WAITING = 16
 LONGEST_ANSWER_BYTES = 32 << 20
 
 log = structlog.get_logger()

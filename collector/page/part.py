@@ -33,7 +33,7 @@ from collector.page.vitals import vitals
 from collector.page.watched import Watched
 from collector.settings_sections import PageSettings
 
-AGAIN_US = 5 * MICROSECONDS
+AGAIN_US = 3 * MICROSECONDS
 LOOK_AT_FILES_US = 60 * MICROSECONDS
 
 log = structlog.get_logger()
@@ -200,7 +200,7 @@ class PagePart:
             self._page, self._said = page, ""
             scheme = "http" if certificate is None else "https"
             where = f"[{settings.host}]" if ":" in settings.host else settings.host
-            log.info("page", at=f"{scheme}://{where}:{listening.getsockname()[1]}/")
+            log.info("page is served", at=f"{scheme}://{where}:{listening.getsockname()[1]}/")
             try:
                 async with asyncio.TaskGroup() as group:
                     group.create_task(page.run())

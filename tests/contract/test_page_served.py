@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import html
 import json
+import re
 import ssl
 from collections.abc import AsyncIterator
 from pathlib import Path
@@ -80,7 +82,7 @@ async def site(folder: Path, more: str = "") -> AsyncIterator[Site]:
         await panel.enter_async_context(meadow.served())
         async with daemon(folder, meadow.port, settings) as collector:
             await collector.start()
-            await collector.said("page")
+            await collector.said("page is served")
             await collector.said("panel answers")
             yield Site(meadow, panel, collector, Browser(port))
 
@@ -110,6 +112,46 @@ async def test_the_page_shows_the_plant_and_tells_of_a_contact_as_it_moves(tmp_p
                     assert 0 <= told["utc"] - told["panels"]["meadow"] / 1e6 < 5
                     break
             assert await here.collector.stop() == ExitCode.DONE
+
+
+async def test_who_looks_closer_gets_pages_and_charts_from_a_process_of_their_own(
+    tmp_path: Path,
+) -> None:
+    """Every chart a page shows is there, may bring its style and nothing else, and costs no scan;
+    what there is not, or is no date, is said in a sentence. The process ends with the daemon."""
+    async with site(tmp_path) as here:
+        for path in ("/plant", "/equipment/sump", "/equipment/pump_1?from=2026-07-01"):
+            page = await here.browser.ask(path)
+            assert (page.status, page.headers["content-type"]) == (200, "text/html; charset=utf-8")
+            for address in re.findall(r'src="(/chart/[^"]+)"', page.text):
+                chart = await here.browser.ask(html.unescape(address))
+                assert (chart.status, chart.headers["content-type"]) == (200, "image/svg+xml")
+                assert "<svg" in chart.text
+                assert "sandbox" in chart.headers["content-security-policy"]
+                assert "script" not in chart.headers["content-security-policy"]
+        for path, status in {
+            "/equipment/smup": 404,
+            "/chart/sump/nothing.svg": 404,
+            "/plant?from=soon": 400,
+        }.items():
+            refused = await here.browser.ask(path)
+            assert (refused.status, refused.text.count("\n")) == (status, 1), path
+        assert here.collector.process is not None
+        (child,) = children_of(here.collector.process.pid)
+        assert await here.collector.stop() == ExitCode.DONE
+        assert not is_there(child)
+
+
+def is_there(process: int) -> bool:
+    """Whether a process runs."""
+    return Path(f"/proc/{process}").exists()
+
+
+def children_of(process: int) -> list[int]:
+    """Processes that a process has started. Source: proc_pid_task(5), ``children``."""
+    return [
+        int(one) for one in Path(f"/proc/{process}/task/{process}/children").read_text().split()
+    ]
 
 
 async def test_an_unchanged_file_is_not_sent_again(tmp_path: Path) -> None:
@@ -212,7 +254,7 @@ async def test_listeners_are_bounded_and_their_places_get_free(tmp_path: Path) -
 
 
 async def test_polling_keeps_its_period_while_many_ask(tmp_path: Path) -> None:
-    """Four that ask without a pause, for pages, metrics and files, for some three seconds: scans
+    """Four that ask without a pause, for pages, metrics and files, for some two seconds: scans
     go on at their period and no instant is skipped beyond what a busy test machine costs."""
     async with site(tmp_path) as here:
         whole = {"panel": "meadow", "result": "whole"}
@@ -222,7 +264,7 @@ async def test_polling_keeps_its_period_while_many_ask(tmp_path: Path) -> None:
         statuses: list[int] = []
 
         async def asking(path: str) -> None:
-            while loop.time() - began_s < 3.0:
+            while loop.time() - began_s < 2.0:
                 statuses.append((await here.browser.ask(path)).status)
 
         await asyncio.gather(*map(asking, ("/", "/metrics", "/healthz", "/static/page.css")))
@@ -246,7 +288,7 @@ async def test_an_address_that_is_taken_is_tried_again_and_polling_goes_on(tmp_p
         await collector.said("panel answers")
         taken.close()
         await taken.wait_closed()
-        await collector.said("page")
+        await collector.said("page is served")
         assert (await Browser(port).ask("/healthz")).status == 200
         assert await collector.stop() == ExitCode.DONE
 

@@ -162,7 +162,10 @@ async def test_a_page_that_cannot_be_begun_is_begun_again(
     with structlog.testing.capture_logs() as log:
         async with served(still) as (_, browser):
             assert (await browser.ask("/")).status == 200
-    assert [line["event"] for line in log] == ["the page has failed; it begins again", "page"]
+    assert [line["event"] for line in log] == [
+        "the page has failed; it begins again",
+        "page is served",
+    ]
 
 
 async def test_a_file_that_cannot_be_used_is_told_once_and_looked_for_again(
