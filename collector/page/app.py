@@ -85,6 +85,7 @@ class Routes:
                 Route("/metrics", self._metrics),
                 Route("/healthz", self._healthz),
                 Route("/static/{file}", self._static_file),
+                Route("/favicon.ico", _no_icon),
             ],
             redirect_slashes=False,
             default=_not_found,
@@ -156,6 +157,11 @@ def _of(answer: Answer) -> Response:
 
 def _plain(status: int, sentence: str, headers: Mapping[str, str] | None = None) -> Response:
     return PlainTextResponse(sentence + "\n", status, headers)
+
+
+async def _no_icon(_: Request) -> Response:
+    """Browsers ask without being told to; there is none, which is no error."""
+    return Response(status_code=204, headers={"cache-control": "max-age=86400"})
 
 
 async def _not_found(scope: Scope, receive: Receive, send: Send) -> None:

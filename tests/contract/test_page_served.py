@@ -160,6 +160,7 @@ async def test_an_unchanged_file_is_not_sent_again(tmp_path: Path) -> None:
         first = await here.browser.ask("/static/page.css")
         again = await here.browser.ask("/static/page.css", if_none_match=first.headers["etag"])
         assert (again.status, again.body) == (304, b"")
+        assert (await here.browser.ask("/favicon.ico")).status == 204
 
 
 async def test_metrics_follow_what_happens(tmp_path: Path) -> None:
