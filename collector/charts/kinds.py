@@ -2,30 +2,21 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
-from statistics import median
 
 from collector.charts.alarm_strips import alarm_strips
 from collector.charts.contacts import contacts_of
+from collector.charts.gathering import bars, dry_pattern, lines, reading, strips, with_middle
 from collector.charts.past import Past
 from collector.charts.shapes import (
     Bars,
     Chart,
-    Line,
     Lines,
-    Mark,
-    Pattern,
-    Sample,
     Shape,
     Span,
-    Strip,
     Strips,
 )
-from collector.core.calendar import begin_of, local
-from collector.core.quantities import QUANTITIES
-from collector.core.records import RecordKind
 from collector.journal.reader import JournalReader
 from collector.plant.equipment import (
     Blower,
@@ -44,9 +35,6 @@ from collector.plant.registers import point_kind
 
 PLANT = "plant"
 """Name of the whole plant among those that charts are of."""
-LEAST_DRY_DAYS = 3
-TREND_US = 7 * 86_400_000_000
-LEAST_FOR_TREND = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,7 +99,7 @@ def _of_plant(plant: Plant) -> Iterator[ChartKind]:
         if points:
             yield ChartKind(
                 f"contacts_{panel}", f"Contacts of {facts.title or panel}", LOOK_STRIPS,
-                _strips([(point.partition(".")[2].replace("_", " "), point) for point in points]),
+                strips([(point.partition(".")[2].replace("_", " "), point) for point in points]),
             )  # fmt: skip
     yield ChartKind(
         "alarms", "Alarms", "Which came together, which came again and again, which stood long.",
@@ -122,7 +110,7 @@ def _of_plant(plant: Plant) -> Iterator[ChartKind]:
         yield ChartKind(
             "volumes", "Volume in, by day", "Rain shows as days that stand out; a slow rise is "
             "groundwater or more guests.",
-            _bars([(plant.equipment[name].title, "volume_in", name) for name in wells[:4]]),
+            bars([(plant.equipment[name].title, "volume_in", name) for name in wells[:4]]),
         )  # fmt: skip
 
 
@@ -132,26 +120,26 @@ def _of(plant: Plant, name: str) -> Iterator[ChartKind]:
         yield from _of_well(name, part)
     contacts = contacts_of(plant, name)
     if contacts:
-        yield ChartKind("contacts", "Contacts", LOOK_STRIPS, _strips(contacts))
+        yield ChartKind("contacts", "Contacts", LOOK_STRIPS, strips(contacts))
     if isinstance(part, Pump):
         yield ChartKind(
             "wear", "Flow as a share of its curve",
             "A slow fall is wear, a sudden one a blockage or a leaking check valve.",
-            _lines([("share of its curve", f"{name}.wear_factor")], "1", marks=[("new", 1.0)],
+            lines([("share of its curve", f"{name}.wear_factor")], "1", marks=[("new", 1.0)],
                    dots=True),
         )  # fmt: skip
         yield ChartKind(
             "flow", "What it gives", "Flow while it runs, with two standard errors.",
-            _lines([("flow", f"{name}.flow")], "m3/h", dots=True),
+            lines([("flow", f"{name}.flow")], "m3/h", dots=True),
         )  # fmt: skip
     if isinstance(part, Machine | Filter | DosingPump):
         yield ChartKind(
             "run_hours", "Run time by day", "A day that stands out ran for a reason.",
-            _bars([("run time", "run_hours", name)]),
+            bars([("run time", "run_hours", name)]),
         )  # fmt: skip
         yield ChartKind(
             "starts", "Starts by day", "More starts with the same run time is short cycling.",
-            _bars([("starts", "starts", name)]),
+            bars([("starts", "starts", name)]),
         )  # fmt: skip
     yield from _of_process(plant, name, part)
 
@@ -164,21 +152,21 @@ def _of_well(name: str, part: Well) -> Iterator[ChartKind]:
     yield ChartKind(
         "level", "Level, estimated between floats",
         "It should swing between its floats; one that is passed without making may be stuck.",
-        _lines([("level", f"{name}.level")], "m", marks=marks),
+        lines([("level", f"{name}.level")], "m", marks=marks),
     )  # fmt: skip
     yield ChartKind(
         "inflow", "Inflow, estimated, with two standard errors",
         "Rain comes within the hour and goes over days; a high night is water that is no sewage.",
-        _lines([("inflow", f"{name}.inflow")], "m3/h"),
+        lines([("inflow", f"{name}.inflow")], "m3/h"),
     )  # fmt: skip
     yield ChartKind(
         "pattern", "A dry day, hour by hour",
         "Middle, least and greatest of the drier half of the days shown; its lowest hours are the "
-        "groundwater.", _dry_pattern(name),
+        "groundwater.", dry_pattern(name),
     )  # fmt: skip
     yield ChartKind(
         "volumes", "Volume in and pumped, by day", "What came should have been pumped.",
-        _bars([("in", "volume_in", name), ("pumped", "volume_pumped", name)]),
+        bars([("in", "volume_in", name), ("pumped", "volume_pumped", name)]),
     )  # fmt: skip
 
 
@@ -187,37 +175,37 @@ def _of_process(plant: Plant, name: str, part: Equipment) -> Iterator[ChartKind]
         members = [(plant.equipment[each].title, "run_hours", each) for each in part.members]
         yield ChartKind(
             "sharing", "Run time of its machines by day",
-            "Those that take turns should run alike.", _bars(members),
+            "Those that take turns should run alike.", bars(members),
         )  # fmt: skip
         if all(isinstance(plant.equipment[each], Blower) for each in part.members):
             yield ChartKind(
                 "air", "Time without air by day", "A day that stands out starved the biology.",
-                _bars([("without air", "time_without_air", name)]),
+                bars([("without air", "time_without_air", name)]),
             )  # fmt: skip
             yield ChartKind(
                 "changeovers", "Changeovers by day", "None means that one machine does it all.",
-                _bars([("changeovers", "changeovers", name)]),
+                bars([("changeovers", "changeovers", name)]),
             )  # fmt: skip
     for key, title, look, unit, subjects in LINES.get(part.kind, ()):
         yield ChartKind(
             key, title, look,
-            _lines([(label, f"{name}.{quantity}") for label, quantity in subjects], unit,
+            lines([(label, f"{name}.{quantity}") for label, quantity in subjects], unit,
                    dots=unit not in ("L", "m3")),
         )  # fmt: skip
     if isinstance(part, DosingPump):
         yield ChartKind(
             "used", "Solution used by day", "It should follow the water.",
-            _bars([("used", "chemical_used", name)]),
+            bars([("used", "chemical_used", name)]),
         )  # fmt: skip
     if isinstance(part, Filter):
         yield ChartKind(
             "volume", "Filtered between cleanings, and the middle of seven days",
             "A slow fall of the middle is a cloth that blinds.",
-            _with_middle(f"{name}.volume_per_cleaning"),
+            with_middle(f"{name}.volume_per_cleaning"),
         )  # fmt: skip
         yield ChartKind(
             "cleanings", "Cleanings by day", "More for the same water is a cloth that blinds.",
-            _bars([("cleanings", "cleanings", name)]),
+            bars([("cleanings", "cleanings", name)]),
         )  # fmt: skip
     point = part.point if isinstance(part, Meter) else None
     if isinstance(part, ContactTank):
@@ -225,7 +213,7 @@ def _of_process(plant: Plant, name: str, part: Equipment) -> Iterator[ChartKind]
     if point is not None:
         yield ChartKind(
             "reading", "What it reads", "Steps and flat stretches may be the instrument.",
-            _reading(point),
+            reading(point),
         )  # fmt: skip
 
 
@@ -253,95 +241,3 @@ LINES: dict[str, tuple[tuple[str, str, str, str, tuple[tuple[str, str], ...]], .
          (("fill", "sludge_fill"),)),
     ),
 }  # fmt: skip
-
-
-# --- how charts are gathered --------------------------------------------------------------------
-
-
-def _strips(contacts: Sequence[tuple[str, str]]) -> Callable[[Past], Shape]:
-    def gather(past: Past) -> Shape:
-        return Strips([Strip(label, past.contact(point)) for label, point in contacts])
-
-    return gather
-
-
-def _lines(
-    subjects: Sequence[tuple[str, str]],
-    unit: str,
-    marks: Sequence[tuple[str, float]] = (),
-    *,
-    dots: bool = False,
-) -> Callable[[Past], Shape]:
-    def gather(past: Past) -> Shape:
-        lines = [Line(label, past.figures(subject), dots) for label, subject in subjects]
-        panels = {
-            panel for _, subject in subjects for panel in past.panels_of(subject.partition(".")[0])
-        }
-        label = next(QUANTITIES[subject.rpartition(".")[2]].unit.label for _, subject in subjects)
-        heights = [Mark(text, value) for text, value in marks]
-        return Lines(label or unit.replace("1", ""), lines, heights, past.unknown(panels))
-
-    return gather
-
-
-def _with_middle(subject: str) -> Callable[[Past], Shape]:
-    """Each figure, and the median of those of the seven days before it."""
-
-    def gather(past: Past) -> Shape:
-        samples = past.figures(subject)
-        known = [each for each in samples if each.value is not None]
-        middles, first = [], 0
-        for place, each in enumerate(known):
-            while known[first].utc_us < each.utc_us - TREND_US:
-                first += 1
-            within = [one.value or 0.0 for one in known[first : place + 1]]
-            if len(within) >= LEAST_FOR_TREND:
-                middles.append(Sample(each.utc_us, median(within)))
-        quantity = QUANTITIES[subject.rpartition(".")[2]]
-        lines = [Line("each", samples, dots=True), Line("middle of seven days", middles)]
-        gaps = past.unknown(past.panels_of(subject.partition(".")[0]))
-        return Lines(quantity.unit.label, lines, (), gaps)
-
-    return gather
-
-
-def _reading(point: str) -> Callable[[Past], Shape]:
-    def gather(past: Past) -> Shape:
-        panel, _, name = point.partition(".")
-        unit = past.plant.panels[panel].points[name].unit
-        samples = past.figures(point, RecordKind.POINT)
-        shown = unit.replace("{", "").replace("}", "") if unit else ""
-        return Lines(shown, [Line("reading", samples)], (), past.unknown((panel,)))
-
-    return gather
-
-
-def _bars(things: Sequence[tuple[str, str, str]]) -> Callable[[Past], Shape]:
-    def gather(past: Past) -> Shape:
-        unit = QUANTITIES[things[0][1]].unit.label
-        return Bars(unit, [(label, past.days(quantity, name)) for label, quantity, name in things])
-
-    return gather
-
-
-def _dry_pattern(name: str) -> Callable[[Past], Shape]:
-    def gather(past: Past) -> Shape:
-        days = {line.begin_utc_us: line.value or 0.0 for line in past.totals("volume_in", name)
-                if line.known_percent > 95}  # fmt: skip
-        unit = QUANTITIES["inflow"].unit.label
-        if len(days) < LEAST_DRY_DAYS:
-            return Pattern(unit, (), 0)
-        limit = median(days.values())
-        dry = {day for day, volume in days.items() if volume <= limit}
-        by_hour: dict[int, list[float]] = defaultdict(list)
-        zone = past.span.zone
-        for line in past.totals("volume_in", name, "hour"):
-            if begin_of("day", line.begin_utc_us, zone) in dry and line.known_percent > 95:
-                by_hour[local(line.begin_utc_us, zone).hour].append(line.value or 0.0)
-        hours = [
-            (hour, min(values), median(values), max(values))
-            for hour, values in sorted(by_hour.items())
-        ]
-        return Pattern(unit, hours, len(dry))
-
-    return gather

@@ -28,6 +28,7 @@ NAMES = (
     "service",
     "logbook",
     "report",
+    "export",
     "flows",
     "runtime",
     "cycles",
