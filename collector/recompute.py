@@ -1,13 +1,12 @@
 """Deriving the past again, from the changes the journal keeps.
 
-The engine that watches is fed with the journaled inputs again, with the plant files that were in
-force then or with a corrected one from a date on. What comes out are totals of hours, plant days
-and months; those that differ from what is on record are written as new records which say that they
-are recomputed and with which file. The old ones stay.
+The engine that watches is fed with the journaled inputs again, with the plant files in force then
+or with a corrected one from a date on. Totals of hours, plant days and months that differ from what
+is on record are written as new records, which say so and with which file. The old ones stay.
 
 An engine that begins in the middle knows what the journal says of that instant, but its estimates
-have yet to settle; so it begins some time before the span, and what it tells of that is not used.
-Where the journal is no older, it derives exactly what was derived live.
+have yet to settle; so it begins some time before the span. Where the journal is no older, it
+derives exactly what was derived live.
 
 Only totals are written again. Figures and events of single instants stay as they were told, since
 the journal's order is that of plant time; figures of whole days are compared (``recompute_days``).
@@ -15,7 +14,7 @@ the journal's order is that of plant time; figures of whole days are compared (`
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from math import isclose
 from zoneinfo import ZoneInfo
@@ -48,10 +47,9 @@ from collector.reports.eras import ALL, EVER_US, Eras
 PAGE = 5_000
 DAY_US = 86_400_000_000
 NOT_DERIVED = "no longer derived"
-# Sums in another order differ in the last of a double's digits.
-SAME = 1e-9
+SAME = 1e-9  # sums in another order differ in the last of a double's digits
 # Extremes are of the instants at which somebody looked, which are not on record: those made again
-# here lie up to a scan apart. So they are told again only for a corrected file.
+# lie up to a scan apart, and are told only for a corrected file.
 SAMPLED = ("_least", "_greatest")
 SAME_SAMPLE = 0.05
 
@@ -90,6 +88,7 @@ def recompute(
     to_us: int,
     corrected: PlantFile | None,
     warm_up_us: int,
+    progress: Callable[[int], None] | None = None,
 ) -> Recomputed:
     """Derive a span of the past again.
 
@@ -99,6 +98,7 @@ def recompute(
         from_us, to_us: the span, plant time; totals of periods wholly within it are told.
         corrected: the plant file to use from ``from_us`` on; None for those in force then.
         warm_up_us: how long before the span to begin.
+        progress: told now and then the plant time that was reached.
 
     Raises:
         JournalError: nothing is on record from which to derive, or a plant file of then is missing
@@ -113,7 +113,7 @@ def recompute(
     with_extremes = corrected is not None
     derived = _Derivation(
         reader, eras, start_us, plant_files(reader, start_us, from_us, corrected),
-        with_extremes=with_extremes,
+        with_extremes=with_extremes, progress=progress,
     )  # fmt: skip
     found: dict[tuple[str, int], Total] = {}
     for total in derived.totals(to_us, newest_us):
@@ -166,11 +166,12 @@ class _Derivation:
 
     def __init__(
         self, reader: JournalReader, eras: Eras, start_us: int, stretches: list[InForce],
-        *, with_extremes: bool,
+        *, with_extremes: bool, progress: Callable[[int], None] | None,
     ) -> None:  # fmt: skip
         self.changes = 0
         self.of_days = DayFigures()
         self._with_extremes = with_extremes
+        self._progress = progress
         self.files = [stretches[0].hash]
         self.zone = ZoneInfo(stretches[0].plant.plant.time_zone)
         self._reader = reader
@@ -234,6 +235,8 @@ class _Derivation:
                 if record.at_us >= self._start_us:
                     yield input_of(record)
             after = page[-1].sequence
+            if self._progress is not None:
+                self._progress(page[-1].at_us)
 
     def _known_at(self, sequence: int) -> Iterator[Input]:
         """What was known when the derivation begins, as if it had just been seen."""

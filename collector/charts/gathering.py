@@ -20,6 +20,8 @@ Gather = Callable[[Past], Shape]
 
 
 def strips(contacts: Sequence[tuple[str, str]]) -> Gather:
+    """Contacts on one time axis, each with its label and point."""
+
     def gather(past: Past) -> Shape:
         return Strips([Strip(label, past.contact(point)) for label, point in contacts])
 
@@ -33,6 +35,15 @@ def lines(
     *,
     dots: bool = False,
 ) -> Gather:
+    """Quantities of one unit over time.
+
+    Args:
+        subjects: label and subject of each.
+        unit: told where the quantity has no label of its own.
+        marks: heights worth knowing.
+        dots: draw each sample by itself.
+    """
+
     def gather(past: Past) -> Shape:
         lines = [Line(label, past.figures(subject), dots) for label, subject in subjects]
         panels = {
@@ -67,6 +78,8 @@ def with_middle(subject: str) -> Gather:
 
 
 def reading(point: str) -> Gather:
+    """What a point of a panel reads."""
+
     def gather(past: Past) -> Shape:
         panel, _, name = point.partition(".")
         unit = past.plant.panels[panel].points[name].unit
@@ -78,6 +91,8 @@ def reading(point: str) -> Gather:
 
 
 def bars(things: Sequence[tuple[str, str, str]]) -> Gather:
+    """Days of some quantities of one unit: label, quantity and equipment of each."""
+
     def gather(past: Past) -> Shape:
         unit = QUANTITIES[things[0][1]].unit.label
         return Bars(unit, [(label, past.days(quantity, name)) for label, quantity, name in things])
@@ -86,6 +101,8 @@ def bars(things: Sequence[tuple[str, str, str]]) -> Gather:
 
 
 def dry_pattern(name: str) -> Gather:
+    """The hours of the drier half of the days that are well known."""
+
     def gather(past: Past) -> Shape:
         days = {line.begin_utc_us: line.value or 0.0 for line in past.totals("volume_in", name)
                 if line.known_percent > 95}  # fmt: skip

@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from collector.cli.command import Answer
+from collector.cli.progress import progress, share_of
 from collector.cli.status import plant_lines
 from collector.cli.tables import hours, table
 from collector.core.desks import NO_RULES
@@ -100,7 +101,15 @@ def run_month(
 
         take([Record(RecordKind.CONFIGURATION, kind, START_US, START_US, START_US, file.hash)
               for kind, file in files.items()])  # fmt: skip
-        run_virtually(pipeline, plans, simulated, START_US, end_us, take)
+        with progress("virtual days") as tell:
+            reached = share_of(tell, START_US, end_us)
+
+            def take_and_tell(records: list[Record]) -> None:
+                take(records)
+                if records:
+                    reached(records[-1].at_us)
+
+            run_virtually(pipeline, plans, simulated, START_US, end_us, take_and_tell)
         alive = Alive(end_us, end_us, "", pipeline.known_until_us())
         journal.submit([], state=pipeline.save(), alive=alive)
         journal.flush()

@@ -36,3 +36,12 @@ def progress(what: str) -> Iterator[Tell]:
         yield tell
     finally:
         bar.close()
+
+
+def share_of(tell: Tell, begin: int, end: int) -> Callable[[int], None]:
+    """Takes how far a stretch of numbers or instants has been worked through."""
+
+    def reached(at: int) -> None:
+        tell((at - begin) / max(1, end - begin))
+
+    return reached

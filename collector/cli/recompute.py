@@ -9,6 +9,7 @@ from typing import Any
 
 from collector.cli.command import Answer, Command
 from collector.cli.options import add_journal, add_settings, journal_path, whole
+from collector.cli.progress import progress, share_of
 from collector.cli.spans import Span, add_span, begin_text, figure, open_journal, span_of
 from collector.cli.tables import table
 from collector.clock import SystemClock
@@ -72,10 +73,11 @@ def execute(options: argparse.Namespace) -> Answer:
             span = span_of(options, plant, newest[0].utc_us if newest else 0)
             eras = read_eras(reader)
             clock = SystemClock(0)
-            result = recompute(
-                reader, eras, eras.plant_us(span.from_utc_us), eras.plant_us(span.to_utc_us),
-                corrected, options.warm_up * DAY_US,
-            )  # fmt: skip
+            from_us, to_us = eras.plant_us(span.from_utc_us), eras.plant_us(span.to_utc_us)
+            warm_up_us = options.warm_up * DAY_US
+            with progress("recompute") as tell:
+                reached = share_of(tell, from_us - warm_up_us, to_us)
+                result = recompute(reader, eras, from_us, to_us, corrected, warm_up_us, reached)
             took_s = max(clock.now_us(), 1) / 1e6
             told_us = max(newest[0].at_us if newest else 0, alive.at_us if alive else 0)
             if writer is not None:

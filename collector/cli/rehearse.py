@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
@@ -14,6 +13,7 @@ from collector.cli.alarms_figures import figure_lines, performance_data, perform
 from collector.cli.alarms_list import newest_utc_us
 from collector.cli.command import Answer, Command
 from collector.cli.options import add_journal, add_settings
+from collector.cli.progress import progress, share_of
 from collector.cli.spans import Span, add_span, open_journal, rfc3339_local, span_of
 from collector.cli.tables import cut, duration, local_time, table
 from collector.clock import SystemClock
@@ -27,8 +27,6 @@ from collector.reports.alarm_rows import Activation
 from collector.reports.eras import read_eras
 
 MOST_SHOWN = 40
-SILENT_US = 2_000_000
-REDRAW_US = 250_000
 ABOUT = """Nothing is changed: the rules in force stay so, and nothing is written. What
 people did then is left out, so alarms are never shelved here. Rules that use a
 quantity nobody derived then cannot be tried and are named.
@@ -58,16 +56,18 @@ def execute(options: argparse.Namespace) -> Answer:
     reader, plant = open_journal(options)
     with reader:
         span = span_of(options, plant, newest_utc_us(reader))
-        progress = _Progress(span.zone)
         period = (span.from_utc_us, span.to_utc_us)
-        found = rehearse(reader, read_eras(reader), period, options.rules, corrected, progress.told)
-        progress.end()
+        clock = SystemClock(0)
+        with progress("rehearse") as tell:
+            reached = share_of(tell, *period)
+            found = rehearse(reader, read_eras(reader), period, options.rules, corrected, reached)
+        took_s = max(clock.now_us(), 1) / 1e6
         then = read_history(reader, found.history.from_utc_us, found.history.to_utc_us)
     pairs = compare(found.history.activations, then.activations)
     here_figures = performance_of(found.history, span.zone)
     then_figures = performance_of(then, span.zone)
     lines = [
-        *_head(found, pairs, progress.took_s),
+        *_head(found, pairs, took_s),
         *_pair_lines(pairs, span.zone, found.history.to_utc_us),
         *_untried_lines(found),
         "",
@@ -77,33 +77,6 @@ def execute(options: argparse.Namespace) -> Answer:
     if then.activations:
         lines += ["", "with the rules in force then:", *figure_lines(then_figures.figures)]
     return Answer("\n".join(lines), _data(found, then, pairs, span, here_figures, then_figures))
-
-
-class _Progress:
-    """Says on a terminal how far it has come, once that takes longer than people like to wait."""
-
-    def __init__(self, zone: ZoneInfo) -> None:
-        self._zone = zone
-        self._clock = SystemClock(0)
-        self._next_us = SILENT_US
-        self._shown = False
-
-    def told(self, utc_us: int) -> None:
-        """The past up to a date has gone by."""
-        if self._clock.now_us() >= self._next_us and sys.stderr.isatty():
-            self._next_us = self._clock.now_us() + REDRAW_US
-            self._shown = True
-            print(f"\rrehearsed up to {local_time(utc_us, self._zone)}", end="", file=sys.stderr)
-
-    def end(self) -> None:
-        """It is done."""
-        if self._shown:
-            print(f"\r{' ' * 50}\r", end="", file=sys.stderr)
-
-    @property
-    def took_s(self) -> float:
-        """How long it took so far."""
-        return max(self._clock.now_us(), 1) / 1e6
 
 
 def _where(pair: Pair) -> str:

@@ -15,6 +15,7 @@ from collector.audit.keys import Verifier, read_public_key
 from collector.audit.verify import read_heads, verify_entries
 from collector.cli.command import Answer, Command
 from collector.cli.options import add_journal, add_settings, journal_path
+from collector.cli.progress import progress, share_of
 from collector.cli.tables import WIDTH
 from collector.errors import CommandLineError, ExitCode
 from collector.journal.reader import JournalReader
@@ -93,9 +94,12 @@ def _of_journal(path: Path, keys: list[Verifier], heads: list[Head]) -> Verdict:
 
 def _entries(reader: JournalReader) -> Iterator[Entry]:
     number = 0
-    while page := reader.chain_entries(number, PAGE):
-        number = page[-1].number
-        yield from page
+    with progress("verify") as tell:
+        reached = share_of(tell, reader.chain_anchor().number, reader.chain_head().number)
+        while page := reader.chain_entries(number, PAGE):
+            number = page[-1].number
+            reached(number)
+            yield from page
 
 
 def _told(path: Path, verdict: Verdict) -> list[str]:
