@@ -207,6 +207,8 @@ class Finding:
         after_us: since when it holds (or has ceased to).
         by_us: when that was concluded.
         text: the diagnosis with its evidence; empty when it has ceased.
+        earliest_us: before which it cannot have begun (or ceased), where ``after_us`` is but the
+            likeliest instant; None where it is ``after_us`` itself.
     """
 
     subject: str
@@ -215,6 +217,7 @@ class Finding:
     by_us: int
     text: str
     quality: Quality = Quality.GOOD
+    earliest_us: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

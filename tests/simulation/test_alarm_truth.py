@@ -30,6 +30,15 @@ alarms:
     consequence: none
     response: none
     respond_within: 1 h
+  told:
+    for: {each: pump}
+    title: told
+    when: "this.in_fault"
+    priority: medium
+    causes: [it is tried]
+    consequence: none
+    response: none
+    respond_within: 1 h
   out:
     for: {each: mains}
     title: out
@@ -61,10 +70,10 @@ class Own:
     service: tuple[ServiceRule, ...] = ()
 
 
-def moves_of(put: Put, subject: str, seed: int) -> list[AlarmMoved]:
+def moves_of(put: Put, subject: str, seed: int, *others: Put) -> list[AlarmMoved]:
     """What was told of one alarm in a run of some hours with a fault in it."""
     own = Own(parse_rules([("own.yaml", RULES)], PLANT).alarms)
-    seen = watch(seed, 0.3, [put], kinds=frozenset({RecordKind.ALARM}), rules=own)
+    seen = watch(seed, 0.3, [put, *others], kinds=frozenset({RecordKind.ALARM}), rules=own)
     return [alarm_of(record) for record in seen.records if record.subject == subject]
 
 
@@ -101,3 +110,25 @@ def test_a_dead_link_is_told_at_its_silence_and_ended_by_the_first_answer() -> N
     late_us = raised.by_us - (START_US + HOUR_US)
     assert silence_us - SCAN_US <= late_us <= silence_us + 2 * SCAN_US
     assert 0 <= cleared.by_us - (START_US + 2 * HOUR_US) <= SCAN_US + ROUND_TRIP_US
+
+
+@pytest.mark.parametrize("seed", [65, 66, 67])
+def test_an_alarm_that_rests_on_a_finding_has_the_whole_bracket_of_the_contact(seed: int) -> None:
+    """A finding says since when it holds as its middle; the alarm's bracket holds the instant, to
+    whichever side of the middle it fell."""
+    begin_h, end_h = 1.0 + seed / 1003.0, 1.1 + seed / 771.0
+    put = Put("tripped", "collection_pump_1", begin_h, end_h)
+    raised, cleared = moves_of(put, "collection_pump_1.told", seed)
+    assert raised.after_us <= START_US + round(begin_h * HOUR_US) <= raised.by_us
+    assert cleared.after_us <= START_US + round(end_h * HOUR_US) <= cleared.by_us
+    assert cleared.by_us - cleared.after_us <= SCAN_US + ROUND_TRIP_US
+
+
+def test_what_ends_while_the_panel_is_silent_may_have_ended_at_any_time_of_it() -> None:
+    """The bracket of the end begins with the last answer before the silence."""
+    put = Put("tripped", "collection_pump_1", 1.0, 1.5)
+    moves = moves_of(put, "collection_pump_1.told", 68, Put("link_dead", "works", 1.4, 1.7))
+    cleared = moves[-1]
+    assert cleared.happening == "cleared"
+    assert cleared.after_us <= START_US + round(1.4 * HOUR_US)
+    assert cleared.by_us >= START_US + round(1.7 * HOUR_US)

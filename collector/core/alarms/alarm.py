@@ -96,7 +96,7 @@ class Alarm:
             if met is None:
                 found.append(self._move(states.BECAME_UNKNOWN, after_us, by_us))
             elif met or self.rule.off_delay_us:
-                found.append(self._move(states.BECAME_KNOWN, after_us, by_us))
+                found.append(self._move(states.BECAME_KNOWN, by_us, by_us))
         return found + self._ripen(by_us)
 
     def _ripen(self, now_us: int) -> list[AlarmMoved]:

@@ -62,6 +62,7 @@ class FactBook:
             fact: False for fact in sorted(self._wanted) if _is_finding(plant, fact)
         }
         self._lost = set(plant.panels)  # until they have answered
+        self._last_good_us: dict[str, int] = {}  # of those lost
 
     def value_of(self, fact: str) -> FactValue | None:
         """Value of a fact in SI; None where it is not known."""
@@ -75,13 +76,15 @@ class FactBook:
             value = None if news.quality is Quality.BAD else news.value
             return self._set(news.point, value, news.after_us, news.by_us)
         if isinstance(news, PanelLost) and news.panel in self._on_panel:
+            self._last_good_us.setdefault(news.panel, news.last_good_us)
             if news.panel in self._lost:
                 return []
             self._lost.add(news.panel)
             return self._moved(news.panel, news.last_good_us, news.by_us)
         if isinstance(news, PanelReturned) and news.panel in self._lost:
             self._lost.discard(news.panel)
-            return self._moved(news.panel, news.by_us, news.by_us)
+            after_us = self._last_good_us.pop(news.panel, news.by_us)
+            return self._moved(news.panel, min(after_us, news.by_us), news.by_us)
         return []
 
     def learn(self, outputs: Iterable[Output], now_us: int) -> list[Moved]:
@@ -98,7 +101,8 @@ class FactBook:
                 value = None if bad else output.value
                 found += self._set(output.subject, value, min(output.at_us, now_us), now_us)
             elif isinstance(output, Finding):
-                after_us = min(output.after_us, now_us)
+                earliest_us = output.earliest_us
+                after_us = min(output.after_us if earliest_us is None else earliest_us, now_us)
                 found += self._set(output.subject, output.standing, after_us, now_us)
         return found
 
@@ -125,13 +129,20 @@ class FactBook:
     def save(self) -> Saved:
         """Its state as plain JSON values; also what nobody asks for now, but other rules may."""
         values: Saved = dict(self._values)
-        return {"values": values, "answering": " ".join(sorted(self._on_panel.keys() - self._lost))}
+        answering = " ".join(sorted(self._on_panel.keys() - self._lost))
+        return {"values": values, "answering": answering, "last_good": dict(self._last_good_us)}
 
     def restore(self, saved: Mapping[str, object]) -> None:
         """Take back a state from ``save``; a panel that is new has yet to answer."""
         values = saved.get("values")
         self._values.update(values if isinstance(values, dict) else {})
         self._lost = self._on_panel.keys() - set(str(saved.get("answering", "")).split())
+        last_good = saved.get("last_good")
+        kept = last_good if isinstance(last_good, dict) else {}
+        self._last_good_us = {
+            panel: at_us for panel, at_us in kept.items()
+            if panel in self._lost and isinstance(at_us, int)
+        }  # fmt: skip
 
 
 def _panels(plant: Plant, fact: str, named: Mapping[str, set[str]]) -> frozenset[str]:

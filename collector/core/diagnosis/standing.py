@@ -49,6 +49,8 @@ class _State:
     resting_us: int | None = None  # standing, but has not held since
     proven_us: int = 0  # up to when its evidence reaches
     due_us: int | None = None
+    since_earliest_us: int | None = None  # before which it cannot have begun to hold
+    resting_earliest_us: int | None = None  # nor ceased
 
 
 class Standing:
@@ -67,14 +69,18 @@ class Standing:
         state = self._states.get(subject)
         return state is not None and state.standing
 
-    def take(self, claims: Iterable[Claim], at_us: int, now_us: int) -> list[Output]:
+    def take(
+        self, claims: Iterable[Claim], at_us: int, now_us: int, earliest_us: int | None = None
+    ) -> list[Output]:
         """Take all claims as they are.
 
         Args:
             claims: one for each subject; a subject that is left out is not known.
             at_us: since when they are so, as far as they have just changed.
             now_us: when that was noticed, not before ``at_us``.
+            earliest_us: before which they were not so, where ``at_us`` is the likeliest instant.
         """
+        earliest_us = at_us if earliest_us is None else min(earliest_us, at_us)
         found: list[Output] = []
         left_out = set(self._states)
         for claim in claims:
@@ -84,7 +90,7 @@ class Standing:
                 if claim.holds is not True:
                     continue
                 state = self._states[claim.subject] = _State()
-            found += self._take(claim, state, at_us, now_us)
+            found += self._take(claim, state, at_us, now_us, earliest_us)
             if not state.standing and state.since_us is None:
                 del self._states[claim.subject]
         for subject in left_out:
@@ -94,12 +100,16 @@ class Standing:
                 del self._states[subject]
         return found
 
-    def _take(self, claim: Claim, state: _State, at_us: int, now_us: int) -> list[Output]:
+    def _take(
+        self, claim: Claim, state: _State, at_us: int, now_us: int, earliest_us: int
+    ) -> list[Output]:
         state.due_us = None
         if claim.holds:
             state.resting_us = None
             if state.since_us is None:
-                state.since_us = at_us if claim.since_us is None else claim.since_us
+                state.since_us, state.since_earliest_us = at_us, earliest_us
+                if claim.since_us is not None:
+                    state.since_us, state.since_earliest_us = claim.since_us, None
             if state.standing:
                 return []
             ripe_us = state.since_us + round(claim.for_s * 1e6)
@@ -109,7 +119,8 @@ class Standing:
             state.standing, state.proven_us = True, ripe_us
             return [
                 Finding(
-                    claim.subject, True, state.since_us, now_us, claim.tell(), claim.quality
+                    claim.subject, True, state.since_us, now_us, claim.tell(), claim.quality,
+                    state.since_earliest_us,
                 )
             ]  # fmt: skip
         if not state.standing:
@@ -119,14 +130,16 @@ class Standing:
             state.resting_us = None
             return []
         if state.resting_us is None:
-            state.resting_us = at_us
+            state.resting_us, state.resting_earliest_us = at_us, earliest_us
         over_us = state.resting_us + round(claim.rest_s * 1e6)
         if now_us < over_us:
             state.due_us = over_us + self.sure_us
             return []
-        ceased_us = state.resting_us
+        ceased_us, earliest_ceased_us = state.resting_us, state.resting_earliest_us
         state.standing, state.since_us, state.resting_us = False, None, None
-        return [Finding(claim.subject, False, ceased_us, now_us, "")]
+        return [
+            Finding(claim.subject, False, ceased_us, now_us, "", earliest_us=earliest_ceased_us)
+        ]
 
     def withdraw(self, last_good_us: int, now_us: int) -> list[Output]:
         """Take back what rests on things seen after all had become unsure."""
@@ -150,7 +163,7 @@ class Standing:
             subject: plain(
                 (
                     state.since_us, int(state.standing), state.resting_us, state.proven_us,
-                    state.due_us,
+                    state.due_us, state.since_earliest_us, state.resting_earliest_us,
                 )
             )
             for subject, state in self._states.items()
@@ -159,14 +172,16 @@ class Standing:
     def restore(self, saved: object) -> None:
         """Take back a state from ``save``."""
         if not isinstance(saved, dict) or not all(
-            isinstance(kept, list) and len(kept) == 5 for kept in saved.values()
+            isinstance(kept, list) and len(kept) in (5, 7) for kept in saved.values()
         ):
             raise ValueError("the saved findings are of another form")
         self._states = {}
         for subject, kept in saved.items():
-            since_us, standing, resting_us, proven_us, due_us = cast(list[int | None], kept)
+            since_us, standing, resting_us, proven_us, due_us, *earliest = cast(
+                list[int | None], kept
+            )
             self._states[subject] = _State(
-                since_us, bool(standing), resting_us, proven_us or 0, due_us
+                since_us, bool(standing), resting_us, proven_us or 0, due_us, *earliest
             )
 
 
