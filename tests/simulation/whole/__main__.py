@@ -17,6 +17,10 @@ from collections import Counter
 
 from tests.simulation.whole.trial import PER_HOUR, Verdict, run_seed, tell
 
+COMPARED = (
+    "machines compared", "alarms compared", "volumes compared", "begins and ends of alarms",
+    "entries of the chain", "actions", "records for the broker", "records for the store",
+)  # fmt: skip
 HEADINGS = ("events", "seeds", "put in", "lives", "records", "lost", "doubled", "wrong", "crashed")
 
 
@@ -26,6 +30,7 @@ def main(arguments: list[str] | None = None) -> int:
     first, _, last = (options.seeds or str(options.seed)).partition("-")
     rows: dict[str, Counter[str]] = {}
     kinds: Counter[str] = Counter()
+    compared: Counter[str] = Counter()
     began_s, virtual_s, wrong = time.perf_counter(), 0.0, 0
     for seed in range(int(first), int(last or first) + 1):
         groups = tuple(options.groups.split(",")) if options.groups else None
@@ -33,7 +38,7 @@ def main(arguments: list[str] | None = None) -> int:
             seed, options.days, stretch=options.stretch, per_hour=options.per_hour, groups=groups
         )
         virtual_s += verdict.world.agenda.now_ns / 1e9
-        _count(verdict, rows, kinds)
+        _count(verdict, rows, kinds, compared)
         if options.seeds is None:
             _show(verdict)
         if not verdict.well:
@@ -42,6 +47,7 @@ def main(arguments: list[str] | None = None) -> int:
             sys.stdout.flush()
     took_s = time.perf_counter() - began_s
     _table(rows, kinds)
+    _table_of("compared with the truth or the record", compared)
     most_mib = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     sys.stdout.write(
         f"\n{virtual_s / 86_400:.2f} virtual days in {took_s:.0f} s, "
@@ -61,7 +67,9 @@ def _parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _count(verdict: Verdict, rows: dict[str, Counter[str]], kinds: Counter[str]) -> None:
+def _count(
+    verdict: Verdict, rows: dict[str, Counter[str]], kinds: Counter[str], compared: Counter[str]
+) -> None:
     row = rows.setdefault(verdict.name, Counter())
     world, found = verdict.world, verdict.found
     injected = {name: n for name, n in world.counts.items() if not name.startswith("life ")}
@@ -74,6 +82,7 @@ def _count(verdict: Verdict, rows: dict[str, Counter[str]], kinds: Counter[str])
     row["doubled"] += found.doubled
     row["wrong"] += len(found.wrong)
     row["crashed"] += verdict.crashed
+    compared.update({what: n for what, n in found.figures.items() if what in COMPARED})
 
 
 def _table(rows: dict[str, Counter[str]], kinds: Counter[str]) -> None:
@@ -84,9 +93,13 @@ def _table(rows: dict[str, Counter[str]], kinds: Counter[str]) -> None:
     write(f"{HEADINGS[0]:<18}" + "".join(f"{name:>10}" for name in HEADINGS[1:]) + "\n")
     for name, row in [*sorted(rows.items()), ("together", total)]:
         write(f"{name:<18}" + "".join(f"{row[key]:>10}" for key in HEADINGS[1:]) + "\n")
-    write("\n")
-    for name, count in sorted(kinds.items()):
-        write(f"  {name:<24}{count:>8}\n")
+    _table_of("put in", kinds)
+
+
+def _table_of(title: str, counts: Counter[str]) -> None:
+    sys.stdout.write(f"\n{title}\n")
+    for name, count in sorted(counts.items()):
+        sys.stdout.write(f"  {name:<28}{count:>8}\n")
 
 
 def _show(verdict: Verdict) -> None:

@@ -93,11 +93,16 @@ def _cut_links(world: World, rng: Random, _: float) -> None:
 
 # --- the plant ------------------------------------------------------------------------------------
 
+HIDING = ("mains_failed", "panel_frozen")
+"""Faults behind which others cannot be seen."""
+
+HIDDEN_EVERY = 3
 PLACES = {
     "float": ("collection.start_1", "collection.high", "meadow_sump.start_1", "equalization.low"),
     "pump": ("collection_pump_1", "meadow_pump_1", "feed_pump_2"),
     "motor": ("collection_pump_1", "meadow_pump_2", "blower_1", "mixer"),
     "panel": ("works", "meadow"),
+    "panel with a heartbeat": ("works",),
     "mains": ("works", "meadow"),
     "dosing_tank": ("coagulant", "hypochlorite"),
     "well": ("collection", "meadow_sump"),
@@ -107,7 +112,18 @@ PLACES = {
 
 def _plant_fault(world: World, rng: Random, for_s: float) -> None:
     name = rng.choice(sorted(FAULTS))
-    target = rng.choice(PLACES[FAULTS[name].on])
+    if name in HIDING and world.seed % HIDDEN_EVERY:  # so that alarms can be compared elsewhere
+        name = "tripped"
+    # Registers that stand still while they are answered: without a heartbeat nobody can know.
+    on = "panel with a heartbeat" if name == "panel_frozen" else FAULTS[name].on
+    _put_in(world, name, rng.choice(PLACES[on]), for_s)
+
+
+def _trip(world: World, rng: Random, for_s: float) -> None:
+    _put_in(world, "tripped", rng.choice(PLACES["motor"]), 30.0 + 3.0 * for_s)
+
+
+def _put_in(world: World, name: str, target: str, for_s: float) -> None:
     world.plant.advance_to(world.machine.true_us())
     at_us = world.plant.now_us + 1_000
     try:
@@ -281,6 +297,7 @@ KINDS: dict[str, Kind] = {
     "link cut": Kind("links", _cut_links, 2.0),
     "replies poor": Kind("replies", lambda w, r, _: _way(w, r, partial(_poor, r)), 3.0),
     "plant fault": Kind("plant", _plant_fault, 3.0),
+    "machine tripped": Kind("plant", _trip, 2.0),
     "broker down": Kind("broker", _broker_down),
     "broker dumb": Kind("broker", _broker_dumb, 0.5),
     "broker refuses": Kind("broker", _broker_refuses, 0.5),

@@ -22,6 +22,7 @@ from collector.journal.reader import JournalReader
 from collector.outlets.rows import Rows
 from collector.outlets.topics import Topics
 from simulator.truth import MachineTruth
+from tests.simulation.whole.truths import Compared, compare_alarms, compare_volumes
 from tests.simulation.whole.world import World, plant_file, rule_files
 
 NUMBER = re.compile(rb'"number":(\d+),"journal":"([0-9a-f]+)"')
@@ -60,6 +61,7 @@ def check_running(world: World, made: Daemon, found: Findings) -> None:
     world.plant.advance_to(world.machine.true_us())
     _check_runs(world, made, found)
     _check_alarms(made, found)
+    _note(found, "volumes compared", compare_volumes(world, made))
     loop = world.loop
     assert loop is not None
     tasks = len(asyncio.all_tasks(loop))
@@ -147,9 +149,16 @@ def check_record(world: World, found: Findings) -> None:
             found.say(f"{world.committed} were committed, the journal ends at {reader.head()}")
         _check_chain(world, reader, records, found)
         _check_actions(world, records, found)
+        _note(found, "begins and ends of alarms", compare_alarms(world, records))
         _check_broker(world, reader, records, found)
         _check_store(world, reader, records, found)
     found.figures["records"] = len(records)
+
+
+def _note(found: Findings, what: str, compared: Compared) -> None:
+    found.figures[what] = compared.count
+    for sentence in compared.wrong:
+        found.say(sentence)
 
 
 def _check_chain(
