@@ -41,6 +41,9 @@ def main(arguments: list[str] | None = None) -> int:
         _count(verdict, rows, kinds, compared)
         if options.seeds is None:
             _show(verdict)
+        elif options.days > 0.5:
+            sys.stdout.write(f"seed {seed}: {verdict.name}, objects {verdict.world.reached}\n")
+            sys.stdout.flush()
         if not verdict.well:
             wrong += 1
             sys.stdout.write(tell(verdict) + "\n")

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from tests.simulation.whole import invariants
 from tests.simulation.whole.events import GROUPS, make_well, plan
+from tests.simulation.whole.growth import maybe_growth
 from tests.simulation.whole.invariants import Findings
 from tests.simulation.whole.virtual_loop import SECOND_NS, Stuck
 from tests.simulation.whole.world import Life, World, silence_logs
@@ -95,7 +96,8 @@ def run_seed(
             invariants.check_record(world, found)
         except Stuck as stuck:
             found.say(str(stuck))
-        for sentence in world.wrong:
+        found.figures["most objects"] = max(world.reached, default=0)
+        for sentence in filter(None, [*world.wrong, maybe_growth(world.reached)]):
             found.say(sentence)
         return Verdict(seed, days, stretch, per_hour, groups, found, world.trace.digest(), world)
     finally:

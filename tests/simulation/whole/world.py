@@ -8,6 +8,7 @@ on meanwhile: the plant runs, links fail, the clock drifts. The files stay.
 from __future__ import annotations
 
 import asyncio
+import gc
 import re
 import shutil
 import tempfile
@@ -40,6 +41,7 @@ from collector.settings_sections import (
 from simulator.plant import OsierBend
 from tests.faults.faulty_disk import MEMORY
 from tests.simulation.whole import seams
+from tests.simulation.whole.growth import reached_by
 from tests.simulation.whole.lockstep import Lockstep
 from tests.simulation.whole.machine import START_US, Machine
 from tests.simulation.whole.played_broker import PlayedBroker
@@ -57,6 +59,8 @@ KILL_WITHIN_TURNS = 60
 ORDERLY_WITHIN_S = 60.0
 MOST_AT_ONCE = 50_000
 LOOK_EVERY_S = 5
+HOUR_S = 3600.0
+COLLECT_EVERY = 20  # lives
 
 
 @cache
@@ -125,6 +129,7 @@ class World:
         self.offsets: list[tuple[int, int]] = [(START_US, 0)]
         self.unmeasured: list[tuple[int, int]] = []
         self.wrong: list[str] = []
+        self.reached: list[int] = []  # objects, hour by hour
         self._stopped_at_us: int | None = None
         self.agenda = Agenda()
         self.machine = Machine(self.agenda)
@@ -236,7 +241,13 @@ class World:
             if self.loop is loop and self._ask == "stopped":
                 raise Stuck(f"not ended {ORDERLY_WITHIN_S:g} s after it was asked to")
 
+        def count() -> None:
+            if self.loop is loop and self.daemon is not None:
+                self.reached.append(reached_by(self.daemon))
+                self.agenda.after(HOUR_S, count)
+
         self._note_stop()
+        self.agenda.after(HOUR_S, count)
         self.agenda.at(self._next_look(until_ns, settled), look)
         self.agenda.at(until_ns + round(ORDERLY_WITHIN_S * SECOND_NS), give_up)
         with seams.in_place(self), warnings.catch_warnings():
@@ -330,6 +341,8 @@ class World:
             if self.daemon is not None and hasattr(self.daemon, "reader"):
                 self.daemon.reader.close()
             self.daemon = None
+            if len(self.lives) % COLLECT_EVERY == 0:
+                gc.collect()
             self.agenda.ghost_ns = 0
             self.trace.muted = False
             loop.close()
