@@ -162,7 +162,8 @@ class StoreOutlet:
             ticker.cancel()
             self._standing.turn("stopped", "the collector no longer delivers")
             self._ended.set()
-            self._move_cursor(self._delivery.cursor)  # a store that lives will keep what it has
+            if not self._back_owed:  # a store that lives will keep what it has
+                self._move_cursor(self._delivery.cursor)
 
     async def stop(self) -> None:
         """End ``run`` with the cursor handed to the journal; a write under way gets a moment."""

@@ -122,6 +122,11 @@ class PlayedStore:
         as its head says."""
         self._fresh.clear()
 
+    def since_written_s(self) -> float:
+        """Time since the last row came that was not there before."""
+        newest_ns = self._fresh[-1][0] if self._fresh else -(1 << 62)
+        return (self.agenda.now_ns - newest_ns) / SECOND_NS
+
     def die(self) -> None:
         """Go away, with what was not yet on its disk."""
         self.mood.up = False

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import subprocess
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -70,7 +71,7 @@ def groups_of(seed: int) -> tuple[str, ...]:
 
 def run_seed(
     seed: int, days: float, *, stretch: float = 1.0, per_hour: float = PER_HOUR,
-    groups: tuple[str, ...] | None = None,
+    groups: tuple[str, ...] | None = None, script: Callable[[World], None] | None = None,
 ) -> Verdict:  # fmt: skip
     """Run a seed.
 
@@ -80,6 +81,7 @@ def run_seed(
         stretch: by how much longer the scan periods are than in the plant file.
         per_hour: events an hour.
         groups: kinds of events; None for those of the seed.
+        script: puts events in itself, instead of drawing them.
     """
     silence_logs()
     searched = gc.isenabled()
@@ -89,7 +91,10 @@ def run_seed(
     world = World(seed, stretch=stretch)
     try:
         until_ns = round(days * 86_400 * SECOND_NS)
-        plan(world, groups, until_ns, per_hour)
+        if script is None:
+            plan(world, groups, until_ns, per_hour)
+        else:
+            script(world)
         try:
             _live_through(world, until_ns, found)
             _calm_down(world, found)
