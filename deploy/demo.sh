@@ -1,6 +1,7 @@
 #!/usr/bin/env bash
-# Runs the simulated plant and the collector on embedded defaults. Options are those of
-# "weirkeeper demo": --for SECONDS ends by itself, --days DAYS runs in virtual time.
+# The simulated plant and the collector on embedded defaults: a month of its past, the record of it,
+# then live with a page. Options are those of "weirkeeper demo": --for SECONDS ends by itself,
+# --history 0 begins at once, --days DAYS compares virtual days with the truth.
 set -euo pipefail
 . "$(dirname "${BASH_SOURCE[0]}")/setup.sh"
 setup_environment run

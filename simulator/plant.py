@@ -58,6 +58,7 @@ class OsierBend:
         script: text of a fault script (see ``faults.py``), or None.
         script_name: its file name, for messages.
         intervals_kept: how many finished runs per machine the truth keeps.
+        days_of_season: by so many days the park's season is ahead of the calendar.
 
     Attributes:
         panels: ``works``, ``meadow`` and ``bowser``.
@@ -68,9 +69,10 @@ class OsierBend:
 
     def __init__(
         self, seed: int, start_utc_us: int, script: str | None = None, *,
-        script_name: str = "script", intervals_kept: int = 0,
+        script_name: str = "script", intervals_kept: int = 0, days_of_season: int = 0,
     ) -> None:  # fmt: skip
         self._seed = seed
+        self._days_of_season = days_of_season
         self.start_us = start_utc_us
         self._schedule = Schedule(start_utc_us)
         self._truth = Truth(seed, start_utc_us, start_utc_us, intervals_kept)
@@ -344,7 +346,7 @@ class OsierBend:
             self._offset_us = 0 if offset is None else int(offset.total_seconds()) * SECOND_US
             local = EPOCH + timedelta(microseconds=self.now_us + self._offset_us)
             self._weekday = local.weekday()
-            self._day_of_year = local.timetuple().tm_yday
+            self._day_of_year = (local.timetuple().tm_yday + self._days_of_season) % 366
         return self.now_us + self._offset_us
 
     def _minute(self) -> None:

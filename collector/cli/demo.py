@@ -12,12 +12,21 @@ import sys
 import tempfile
 import textwrap
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector.cli.command import Answer, Command
+from collector.cli.demo_history import make_history
+from collector.cli.demo_papers import (
+    PAGE_PORT,
+    Beginning,
+    free_port,
+    places_to_look,
+    show_faults,
+    write_papers,
+)
 from collector.cli.month import DAY_US, START_US, month_answer
 from collector.cli.options import add_settings, positive, settings_of, whole
 from collector.cli.status import picture_lines
@@ -29,7 +38,7 @@ from collector.logs import start_logging
 from collector.plant_file import PlantFile, read_plant_file
 from collector.reports.picture import Picture, draw_picture
 from collector.rule_files import read_rule_files
-from collector.settings import LogSettings, Settings
+from collector.settings import LogSettings, PageSettings, Settings
 from simulator.plant import OsierBend
 from simulator.server import serve
 
@@ -37,15 +46,18 @@ if TYPE_CHECKING:  # a virtual month does without links and outlets, and without
     from collector.daemon import Daemon
 
 PLANT_FILE = Path(__file__).parents[2] / "config" / "osier-bend" / "plant.yaml"
+USUAL_HISTORY_DAYS = 30
 REDRAW_S = 1.0
 REPRINT_S = 20.0  # where there is no terminal to redraw
 BEFORE_DOCKING_US = 12 * MICROSECONDS
 CLEAR = "\x1b[H\x1b[2J"
 
 ABOUT = """The plant is invented: Osier Bend holiday park with its treatment works, the
-Lower Meadow lift sump and a bowser that docks soon after the start. In the
-second half minute the link to Lower Meadow is down for a while, so that a gap
-can be seen.
+Lower Meadow lift sump and a bowser. First thirty days of its past are made,
+with a few faults and people who answered them, up to this moment; the record of
+that time and the sheet of the next visit are written. Then it goes on live, with
+a page to look at. In the second half minute the link to Lower Meadow is down for
+a while, a little later a pump trips, so that something can be seen.
 
 With a broker or a store in the settings, records go there too; --days stays on
 this machine.
@@ -70,6 +82,13 @@ def add_options(parser: argparse.ArgumentParser) -> None:
         metavar="DAYS",
         help="run so many virtual days at once and compare with the truth",
     )
+    parser.add_argument(
+        "--history",
+        type=whole,
+        default=USUAL_HISTORY_DAYS,
+        metavar="DAYS",
+        help=f"make so many days of past first ({USUAL_HISTORY_DAYS}); 0 begins afresh",
+    )
     parser.add_argument("--seed", type=whole, default=1, help="of the simulated plant (1)")
     parser.add_argument(
         "--keep",
@@ -90,7 +109,8 @@ def execute(options: argparse.Namespace) -> Answer | None:
             plant_file = read_plant_file(PLANT_FILE)
             rules = read_rule_files(settings.rules.paths, plant_file.plant)
             return month_answer(plant_file, folder, options.days, options.seed, rules)
-        return asyncio.run(_live(options, folder, settings))
+        begun = _begin(options, folder, settings)
+        return asyncio.run(_live(options, folder, settings, begun))
 
 
 def _make_folder(folder: Path) -> None:
@@ -106,29 +126,52 @@ def _make_folder(folder: Path) -> None:
                                           "a folder of its own for the demo")])  # fmt: skip
 
 
-async def _live(options: argparse.Namespace, folder: Path, settings: Settings) -> Answer:
-    plant = _simulated(options.seed)
+def _begin(options: argparse.Namespace, folder: Path, settings: Settings) -> Beginning:
+    """The plant with its past, if one is wanted, and what was written of it."""
+    plant_file = _plant_file(folder)
+    rules = read_rule_files(settings.rules.paths, plant_file.plant)
     path = folder / "weirkeeper.journal"
-    journal = settings.journal.model_copy(update={"path": path})
+    if not options.history:
+        return Beginning(plant_file, rules, _simulated(options.seed), ())
+    if not options.json:
+        print(f"Making {options.history} days of history first, some seconds for each four.",
+              flush=True)  # fmt: skip
+    history = make_history(plant_file, rules, path, options.history, options.seed)
+    show_faults(history.plant)
+    return Beginning(plant_file, rules, history.plant, write_papers(path, folder))
+
+
+async def _live(
+    options: argparse.Namespace, folder: Path, settings: Settings, begun: Beginning
+) -> Answer:
+    plant = begun.plant
+    path = folder / "weirkeeper.journal"
+    changed = {"journal": settings.journal.model_copy(update={"path": path}),
+               "page": settings.page or PageSettings(port=free_port(PAGE_PORT))}  # fmt: skip
+    settings = settings.model_copy(update=changed)
+    ports = {
+        name: getattr(begun.plant_file.plant.links[panel.link], "port", 0)
+        for name, panel in begun.plant_file.plant.panels.items()
+    }
     with (folder / "demo.log").open("w", encoding="utf-8") as log:
         # The screen belongs to the picture; the daemon's own log goes beside the journal.
         start_logging(LogSettings(format="text", level=settings.log.level), log)
-        async with serve(plant, dict.fromkeys(plant.panels, 0)) as running:
-            plant_file = _plant_file(folder, running.ports)
-            rules = read_rule_files(settings.rules.paths, plant_file.plant)
+        async with serve(plant, ports):
             from collector.daemon import Daemon
 
-            daemon = Daemon(plant_file, rules, settings.model_copy(update={"journal": journal}))
-            true_before_us = _true_runs_us(plant)
-            await _watch(daemon, None if options.json else path, options.for_s)
+            daemon = Daemon(begun.plant_file, begun.rules, settings)
+            # With a history all of it was watched; else only what runs from here on.
+            true_before_us = {} if options.history else _true_runs_us(plant)
+            head = [] if options.json else places_to_look(settings, folder, begun.papers)
+            await _watch(daemon, None if options.json else path, options.for_s, head)
             true_s = {
                 name: (run_us - true_before_us.get(name, 0)) / 1e6
                 for name, run_us in _true_runs_us(plant).items()
             }
     with JournalReader(path) as reader:
         picture = draw_picture(path, reader)
-        counted = Counter(record.kind.word for record in reader.records_after(0, 100_000))
-    return _summary(picture, counted, true_s, options.keep)
+        counted = Counter(record.kind.word for record in reader.records_after(0, 1_000_000))
+    return _summary(picture, counted, true_s, options)
 
 
 def _simulated(seed: int) -> OsierBend:
@@ -144,7 +187,7 @@ def _simulated(seed: int) -> OsierBend:
     begin_us = scout.now_us - BEFORE_DOCKING_US
     plant = OsierBend(seed, START_US)
     plant.advance_to(begin_us)
-    plant.inject("link_dead", "meadow", begin_us + 32 * MICROSECONDS, begin_us + 47 * MICROSECONDS)
+    show_faults(plant)
     return plant
 
 
@@ -152,26 +195,26 @@ def _true_runs_us(plant: OsierBend) -> dict[str, int]:
     return {name: true.run_us(plant.now_us) for name, true in plant.truth.machines.items()}
 
 
-def _plant_file(folder: Path, ports: Mapping[str, int]) -> PlantFile:
-    """The example's plant file with the ports that were free, so that nothing can collide."""
+def _plant_file(folder: Path) -> PlantFile:
+    """The example's plant file with ports that are free, so that nothing can collide."""
     text = PLANT_FILE.read_text(encoding="utf-8")
-    plant = read_plant_file(PLANT_FILE).plant
-    for name, port in ports.items():
-        link = plant.links[plant.panels[name].link]
-        text = re.sub(rf"port: {getattr(link, 'port', 0)}\b", f"port: {port}", text)
+    for link in read_plant_file(PLANT_FILE).plant.links.values():
+        text = re.sub(rf"port: {getattr(link, 'port', 0)}\b", f"port: {free_port()}", text)
     path = folder / "plant.yaml"
     path.write_text(text, encoding="utf-8")
     return read_plant_file(path)
 
 
-async def _watch(daemon: Daemon, shown: Path | None, for_s: float | None) -> None:
+async def _watch(
+    daemon: Daemon, shown: Path | None, for_s: float | None, head: Sequence[str]
+) -> None:
     """Run the daemon until time is up or someone ends it, and show the picture of a journal."""
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, daemon.stop)
     ready = asyncio.Event()
     working = asyncio.create_task(daemon.run(ready.set))
-    showing = asyncio.create_task(_show(ready, shown))
+    showing = asyncio.create_task(_show(ready, shown, head))
     try:
         await asyncio.wait({working, showing}, timeout=for_s, return_when=asyncio.FIRST_COMPLETED)
         daemon.stop()
@@ -183,7 +226,7 @@ async def _watch(daemon: Daemon, shown: Path | None, for_s: float | None) -> Non
             loop.remove_signal_handler(number)
 
 
-async def _show(ready: asyncio.Event, path: Path | None) -> None:
+async def _show(ready: asyncio.Event, path: Path | None, head: Sequence[str]) -> None:
     """Draw the picture again and again: in place on a terminal, now and then elsewhere."""
     await ready.wait()
     if path is None:
@@ -191,6 +234,7 @@ async def _show(ready: asyncio.Event, path: Path | None) -> None:
         return
     on_terminal = sys.stdout.isatty()
     clock = SystemClock()
+    print("\n".join(head), flush=True)
     with JournalReader(path) as reader:
         while True:
             await asyncio.sleep(REDRAW_S if on_terminal else REPRINT_S)
@@ -198,6 +242,8 @@ async def _show(ready: asyncio.Event, path: Path | None) -> None:
             if picture is None:
                 continue
             lines = picture_lines(picture, clock.wall_us())
+            if on_terminal:  # where to look stays in sight
+                lines = [*head, "", *lines]
             # The screen is as high as it is; what does not fit is left to "status".
             room = shutil.get_terminal_size().lines - 1 if on_terminal else len(lines)
             print((CLEAR if on_terminal else "") + "\n".join(lines[:room]), end="\n\n", flush=True)
@@ -207,7 +253,7 @@ def _summary(
     picture: Picture | None,
     counted: Mapping[str, int],
     true_s: Mapping[str, float],
-    kept: Path | None,
+    options: argparse.Namespace,
 ) -> Answer:
     """What the demo saw, with the truth only a simulation knows."""
     if picture is None:
@@ -229,7 +275,9 @@ def _summary(
             "records: " + ", ".join(f"{number} {kind}" for kind, number in sorted(counted.items())),
             WIDTH,
         ),
-        "journal: " + (f"kept in {kept}" if kept else "thrown away; --keep DIR keeps it"),
+        f"everything is kept in {options.keep}"
+        if options.keep
+        else "everything is thrown away now; --keep DIR keeps it",
         "The plant is invented. This tool watches; it is no safety system.",
     ]
     data = {"picture": asdict(picture), "records": dict(counted), "true_run_s": dict(true_s)}

@@ -69,7 +69,10 @@ IMPORT_EXCEPTIONS = {
     ("collector/reports/picture.py", "collector.journal.holder"),
     ("collector/reports/plant_view.py", "collector.journal.holder"),
 }
-IMPORT_SIMULATOR = {"collector/cli/demo.py", "collector/cli/month.py"}
+IMPORT_SIMULATOR = {
+    f"collector/cli/{name}.py"
+    for name in ("demo", "demo_history", "demo_papers", "demo_story", "month")
+}
 
 CLOCKS = {"collector/clock.py", "simulator/clock.py"}
 # Tells how long a virtual month took, which is no plant time.
