@@ -20,6 +20,7 @@ from collector.cli.tables import WIDTH
 from collector.errors import CommandLineError, ExitCode
 from collector.journal.reader import JournalReader
 
+SQLITE = b"SQLite format 3\0"  # sqlite.org/fileformat.html, section 1.3
 PAGE = 5_000
 ABOUT = """exit code 1: the record was tampered with, is cut off, or cannot be proven
 
@@ -33,7 +34,7 @@ def add_options(parser: argparse.ArgumentParser) -> None:
     """Declare the options."""
     parser.add_argument(
         "file", nargs="?", type=Path, metavar="FILE",
-        help="an exported record (JSON lines); without it, the journal itself",
+        help="an exported record (JSON lines) or a journal; without it, that of the settings",
     )  # fmt: skip
     parser.add_argument(
         "--public-key", action="append", default=[], type=Path, metavar="PEM",
@@ -60,7 +61,13 @@ def execute(options: argparse.Namespace) -> Answer:
         path = options.file
         try:
             with path.open("rb") as lines:
-                verdict = verify_lines(lines, keys, heads)
+                is_journal = lines.read(len(SQLITE)) == SQLITE
+                lines.seek(0)
+                verdict = (
+                    _of_journal(path, keys, heads)
+                    if is_journal
+                    else verify_lines(lines, keys, heads)
+                )
         except OSError as error:
             raise CommandLineError(f"cannot read {path}: {error.strerror}") from error
     well = verdict.outcome is Outcome.WHOLE
