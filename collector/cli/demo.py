@@ -55,9 +55,9 @@ CLEAR = "\x1b[H\x1b[2J"
 ABOUT = """The plant is invented: Osier Bend holiday park with its treatment works, the
 Lower Meadow lift sump and a bowser. First thirty days of its past are made,
 with a few faults and people who answered them, up to this moment; the record of
-that time and the sheet of the next visit are written. Then it goes on live, with a
-page to look at. In the second half minute the link to Lower Meadow is down for
-a while, a little later a pump trips, so that something can be seen.
+that time and the sheet of the next visit are written. Then it goes on live,
+with a page to look at. In the second half minute the link to Lower Meadow is
+down for a while, a little later a pump trips, so that something can be seen.
 
 With a broker or a store in the settings, records go there too; --days stays on
 this machine.
