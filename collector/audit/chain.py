@@ -62,6 +62,25 @@ class Anchor:
     hash: bytes = NO_HASH
 
 
+@dataclass(frozen=True, slots=True)
+class Break:
+    """Entries that were lost with a damaged journal, as the record itself says.
+
+    Args:
+        first, number: the first and the last that are missing; the numbers of some never were.
+        hash: what the next entry is built on.
+    """
+
+    first: int
+    number: int
+    hash: bytes
+
+    @property
+    def text(self) -> str:
+        """What the record says of it."""
+        return f"entries {self.first}..{self.number} of the audited record lost"
+
+
 class Signs(Protocol):
     """Signs heads: ``keys.Signer``, or None where there is no key."""
 

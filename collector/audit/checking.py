@@ -4,7 +4,8 @@ What it finds by itself is any change that did not reckon every later hash anew.
 who did, only signed heads help (a public key is given) and heads that were kept outside. It tells a
 record that was cut off (a copy that was interrupted, a disk that lost its end) from one that was
 tampered with, as far as that can be told: what is missing at the end, all before it being whole, is
-cut off.
+cut off. Where entries were lost with a damaged journal, the record says so in an entry behind them:
+that is a break, told from tampering.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from typing import Any
 
-from collector.audit.chain import Anchor, Entry, Head, hash_of, head_of
+from collector.audit.chain import Anchor, Break, Entry, Head, hash_of, head_of
 from collector.audit.keys import Verifier
 
 LONGEST_NUMBER = 30
@@ -29,6 +30,7 @@ class Outcome(StrEnum):
     """What a verification comes to; only ``WHOLE`` is well."""
 
     WHOLE = "whole"
+    BROKEN = "broken"
     CUT_OFF = "cut off"
     TAMPERED = "tampered with"
     UNPROVEN = "unproven"
@@ -98,6 +100,8 @@ class Checking:
     signed: int = 0
     unsigned: list[int] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+    breaks: list[Break] = field(default_factory=list)
+    untold: list[Break] = field(default_factory=list)
     _sequence: int = 0
     _signed_at: int = 0  # of the newest signed head; before any, of the first entry
     _last_at: int = 0
@@ -141,6 +145,9 @@ class Checking:
             raise NotWhole("it is of a record that is not younger than the one before", wanted)
         if told["kind"] == "head":
             self._head(told, wanted)
+        if told["kind"] == "collector" and self.untold:
+            said = str(told.get("reason"))
+            self.untold = [gap for gap in self.untold if gap.text not in said]
         self._sequence = sequence
         self._last_at = int(told["at"])
         if not self.first:
@@ -149,6 +156,18 @@ class Checking:
             self._signed_at = self._last_at
         self.last = Anchor(wanted, digest)
         self._meet(self.last)
+
+    def skip(self, gap: Break) -> None:
+        """Pass over entries that were lost; an entry behind them has to say that they were."""
+        wanted = self.last.number + 1
+        if gap.first != wanted or gap.number < wanted:
+            raise NotWhole(f"it should be the first after a loss of others ({gap.text})", wanted)
+        self.breaks.append(gap)
+        self.untold.append(gap)
+        self.last = Anchor(gap.number, gap.hash)
+
+    def _lost(self, number: int) -> bool:
+        return any(gap.first <= number <= gap.number for gap in self.breaks)
 
     def _head(self, told: dict[str, Any], number: int) -> None:
         """A head within the record says what stands before it, and is signed."""
@@ -207,6 +226,8 @@ class Checking:
         for head in late:
             if head.number < self.anchor.number:
                 self.notes.append(f"the head of {head.day} kept outside is of entries not here")
+            elif self._lost(head.number):
+                self.notes.append(f"the head of {head.day} kept outside is of a lost entry")
             elif ends_early:
                 self.notes.append(f"the head of {head.day} kept outside is of later entries")
             else:
@@ -247,8 +268,18 @@ class Checking:
             "the chain, but whoever could write the record could have replaced them"
         )
 
+    def _broken(self) -> str:
+        missing = ", ".join(f"{gap.first} to {gap.number}" for gap in self.breaks)
+        said = "but it does not say so itself" if self.untold else "as the record itself says"
+        return (
+            f"entries {missing} are not here: lost with a damaged journal, {said}; all others "
+            "fit each other"
+        )
+
     def verdict(self, found: NotWhole | None) -> Verdict:
         """What was found up to here."""
+        if found is None and self.breaks:
+            found = NotWhole(self._broken(), outcome=Outcome.BROKEN)
         return Verdict(
             Outcome.WHOLE if found is None else found.outcome,
             "" if found is None else found.wrong,

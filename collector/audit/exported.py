@@ -2,7 +2,8 @@
 
 The first line is a header (what it covers), the last a trailer (how many entries, the hash of the
 last, SHA-256 of all bytes before the trailer); between them each entry stands as in the chain, byte
-for byte, with its hash. Each line is canonical JSON (RFC 8785) and ends with a line feed.
+for byte, with its hash; where entries were lost with a damaged journal, a line says which. Each line is
+canonical JSON (RFC 8785) and ends with a line feed.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from typing import Any
 
 from rfc8785 import CanonicalizationError
 
-from collector.audit.chain import NO_HASH, Anchor, Entry, Head, canonical
+from collector.audit.chain import NO_HASH, Anchor, Break, Entry, Head, canonical
 from collector.audit.checking import Checking, NotWhole, Outcome, Verdict
 from collector.audit.keys import Verifier
 
@@ -24,17 +25,18 @@ FORMAT = 1
 BEGIN, MIDDLE, END = b'{"entry":', b',"hash":"', b'"}'
 HASH_DIGITS = 64
 TRAILER = b'{"trailer":'
+BREAK = b'{"break":'
 
 
 def lines_of(
-    header: Mapping[str, Any], before: Anchor, entries: Iterable[Entry]
+    header: Mapping[str, Any], before: Anchor, entries: Iterable[Entry | Break]
 ) -> Iterator[bytes]:
     """The lines of an export.
 
     Args:
         header: what it covers; ``what``, ``format`` and ``before`` are added.
         before: the entry before the first.
-        entries: without holes.
+        entries: without holes but those that breaks between them tell of.
     """
     told = {
         **header, "what": WHAT, "format": FORMAT,
@@ -46,6 +48,13 @@ def lines_of(
     yield line
     last, count = before, 0
     for entry in entries:
+        if isinstance(entry, Break):
+            lost = {"first": entry.first, "number": entry.number, "hash": entry.hash.hex()}
+            line = canonical({"break": lost}) + b"\n"
+            digest.update(line)
+            yield line
+            last = Anchor(entry.number, entry.hash)
+            continue
         body = entry.body.encode()
         line = BEGIN + body + MIDDLE + entry.hash.hex().encode() + END + b"\n"
         digest.update(line)
@@ -101,6 +110,8 @@ class _Reading:
         elif line.startswith(TRAILER):
             self._end(line, self.checking)
             return
+        elif line.startswith(BREAK):
+            self._break(line, self.checking)
         else:
             self._entry(line[:-1], self.checking)
         self._digest.update(line)
@@ -130,6 +141,13 @@ class _Reading:
             raise NotWhole("its line is no entry of an audited record", checking.last.number + 1)
         checking.take(body, digest)
         self._count += 1
+
+    def _break(self, line: bytes, checking: Checking) -> None:
+        told = _canonical(line, "break") or {}
+        first, number, digest = told.get("first"), told.get("number"), _hash(told.get("hash"))
+        if not isinstance(first, int) or not isinstance(number, int) or digest is None:
+            raise NotWhole("its line does not say what was lost", checking.last.number + 1)
+        checking.skip(Break(first, number, digest))
 
     def _end(self, line: bytes, checking: Checking) -> None:
         self._ended = True

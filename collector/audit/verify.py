@@ -6,7 +6,7 @@ import json
 from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
-from collector.audit.chain import Anchor, Entry, Head, deleted_text, head_of
+from collector.audit.chain import Anchor, Break, Entry, Head, deleted_text, head_of
 from collector.audit.checking import Checking, NotWhole, Outcome, Verdict
 from collector.audit.keys import Verifier
 
@@ -18,6 +18,7 @@ def verify_entries(
     keys: Sequence[Verifier] = (),
     heads: Sequence[Head] = (),
     newest_audited: int = 0,
+    breaks: Sequence[Break] = (),
 ) -> Verdict:
     """Verify the chain of a journal.
 
@@ -29,15 +30,19 @@ def verify_entries(
         heads: kept outside.
         newest_audited: sequence of the newest audited record of the journal; its entry must be
             there.
+        breaks: entries that were lost with a damaged journal.
     """
     checking: Checking | None = None
     found: NotWhole | None = None
     sequence, told = 0, not anchor.number
+    lost = {gap.first: gap for gap in breaks}
     gone = f"..{deleted_text(0, anchor.number).partition('..')[2]}"
     try:
         checking = Checking(journal, anchor, {key.key_id: key for key in keys}, heads)
         for entry in entries:
             sequence = entry.sequence
+            while entry.number > checking.last.number + 1 and checking.last.number + 1 in lost:
+                checking.skip(lost[checking.last.number + 1])
             checking.take(entry.body.encode(), entry.hash, row=entry)
             told = told or ('"kind":"collector"' in entry.body and gone in entry.body)
         if sequence < newest_audited:
@@ -51,6 +56,8 @@ def verify_entries(
                 f"entries 1 to {anchor.number} are gone, and the record does not say that they "
                 "had to go"
             )
+        if checking.untold:
+            raise NotWhole(f"{checking.untold[0].text}, and the record does not say why")
         checking.finish()
     except NotWhole as error:
         found = error

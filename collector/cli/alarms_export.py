@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 from collector import __version__
-from collector.audit.chain import Anchor, Entry, head_of, record_of, rfc3339
+from collector.audit.chain import Anchor, Break, Entry, head_of, record_of, rfc3339
 from collector.audit.exported import lines_of
 from collector.audit.keys import default_key_path, public_path
 from collector.cli.command import Answer
@@ -111,15 +111,24 @@ def _before(reader: JournalReader, first: int) -> Anchor:
     anchor = reader.chain_anchor()
     if first - 1 <= anchor.number:
         return anchor
+    for gap in reader.chain_breaks():
+        if gap.number == first - 1:
+            return Anchor(gap.number, gap.hash)
     entry = reader.chain_entries(first - 2, 1)[0]
     return Anchor(entry.number, entry.hash)
 
 
-def _entries(reader: JournalReader, first: int, last: int) -> Iterator[Entry]:
+def _entries(reader: JournalReader, first: int, last: int) -> Iterator[Entry | Break]:
     number = first - 1
+    lost = {gap.first: gap for gap in reader.chain_breaks() if gap.number < last}
     while number < last and (page := reader.chain_entries(number, min(PAGE, last - number))):
-        number = page[-1].number
-        yield from page
+        for entry in page:
+            while number + 1 in lost and entry.number > number + 1:
+                gap = lost[number + 1]
+                number = gap.number
+                yield gap
+            number = entry.number
+            yield entry
 
 
 def _covered(reader: JournalReader, plant: Plant, span: Span) -> Covered:

@@ -93,8 +93,9 @@ def _of_journal(path: Path, keys: list[Verifier], heads: list[Head]) -> Verdict:
         while True:
             anchor = reader.chain_anchor()
             verdict = verify_entries(
-                _entries(reader), reader.journal_id, anchor, keys, heads, newest
-            )
+                _entries(reader), reader.journal_id, anchor, keys, heads, newest,
+                reader.chain_breaks(),
+            )  # fmt: skip
             if reader.chain_anchor() == anchor:  # else entries had to go meanwhile: look again
                 return verdict
 

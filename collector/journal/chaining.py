@@ -36,15 +36,20 @@ class Chaining:
         newest = connection.execute(
             "SELECT number, hash FROM chain ORDER BY number DESC LIMIT 1"
         ).get
-        self.anchor = Anchor(*anchor)
-        self.last = self._written = Anchor(*(newest or anchor))
+        breaks: list[tuple[int, int, bytes]] = connection.execute(
+            "SELECT number, first, hash FROM chain_break ORDER BY number"
+        ).fetchall()  # type: ignore[assignment]
+        self._missing = [(number, number - first + 1) for number, first, _ in breaks]
+        ends = [Anchor(*anchor), *(Anchor(number, digest) for number, _, digest in breaks)]
+        ends += [Anchor(*newest)] if newest else []
+        self.anchor = ends[0]
+        self.last = self._written = max(ends, key=lambda end: end.number)
         sampled = connection.execute(
             "SELECT coalesce(avg(octet_length(body)), 0) FROM "
             "(SELECT body FROM chain ORDER BY number DESC LIMIT ?)",
             (SAMPLED_ENTRIES,),
         ).get
-        kept = self.last.number - self.anchor.number
-        self.size_bytes: float = kept * (sampled + BYTES_BESIDE_BODY)
+        self.size_bytes: float = self._count(self.anchor) * (sampled + BYTES_BESIDE_BODY)
         self._written_bytes = 0
         self._written_anchor = self.anchor
 
@@ -73,11 +78,15 @@ class Chaining:
         if entries:
             self._connection.executemany("INSERT INTO chain VALUES (?, ?, ?, ?)", entries)
 
+    def _count(self, after: Anchor) -> int:
+        """How many entries there are behind one; those lost with a damaged journal are not."""
+        missing = sum(count for number, count in self._missing if number > after.number)
+        return self.last.number - after.number - missing
+
     def keep(self) -> None:
         """Take over what the committed transaction has added and taken away."""
         if self._written_anchor != self.anchor:
-            gone = self._written_anchor.number - self.anchor.number
-            self.size_bytes *= 1 - gone / (self.last.number - self.anchor.number)
+            self.size_bytes *= self._count(self._written_anchor) / self._count(self.anchor)
             self.anchor = self._written_anchor
         self.last = self._written
         self.size_bytes += self._written_bytes
@@ -109,6 +118,7 @@ class Chaining:
     def remove(self, up_to: Anchor) -> None:
         """Take entries away in the transaction under way; the rest begins behind ``up_to``."""
         self._connection.execute("DELETE FROM chain WHERE number <= ?", (up_to.number,))
+        self._connection.execute("DELETE FROM chain_break WHERE number <= ?", (up_to.number,))
         self._connection.execute(
             "UPDATE chain_anchor SET number = ?, hash = ?", (up_to.number, up_to.hash)
         )

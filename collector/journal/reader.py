@@ -18,7 +18,7 @@ from typing import Any, Self
 
 import apsw
 
-from collector.audit.chain import AUDITED, Anchor, Entry, rfc3339
+from collector.audit.chain import AUDITED, Anchor, Break, Entry, rfc3339
 from collector.core.records import Record, RecordKind
 from collector.errors import JournalError
 from collector.journal import connect, rows, schema
@@ -100,6 +100,8 @@ class JournalReader:
         found: list[Record] = []
         head = self.head()
         while len(found) < limit and sequence < head:
+            # Behind a journal that had to be replaced, many numbers were never given.
+            sequence = self._next(sequence) - 1
             last = min(sequence + STRETCH_RECORDS, head)
             wanted = (sequence, last, _kinds(kinds), limit - len(found))
             found += self._read(
@@ -117,6 +119,9 @@ class JournalReader:
             (first, last, limit),
         )
 
+    def _next(self, sequence: int) -> int:
+        return int(self._one("SELECT min(sequence) FROM record WHERE sequence > ?", sequence))
+
     def recent(self, limit: int, kinds: Kinds = None) -> list[Record]:
         """The last records, newest first."""
         if kinds is None:
@@ -124,6 +129,7 @@ class JournalReader:
         found: list[Record] = []
         sequence, first = self.head(), self.first()
         while len(found) < limit and sequence >= first and sequence > 0:
+            sequence = self._one("SELECT max(sequence) FROM record WHERE sequence <= ?", sequence)
             least = sequence - STRETCH_RECORDS
             found += self._read(
                 SELECT + f"WHERE sequence <= ? AND sequence > ? AND {OF_KINDS} "
@@ -244,6 +250,11 @@ class JournalReader:
     def chain_anchor(self) -> Anchor:
         """The last entry that had to go, number 0 if none had."""
         return Anchor(*self._rows("SELECT number, hash FROM chain_anchor")[0])
+
+    def chain_breaks(self) -> list[Break]:
+        """Entries that were lost with a damaged journal, in order."""
+        found = self._rows("SELECT first, number, hash FROM chain_break ORDER BY number")
+        return [Break(*row) for row in found]
 
     def chain_between(self, from_utc_us: int, to_utc_us: int) -> tuple[int, int]:
         """First and last number of the entries dated within a time, its end not included.
@@ -366,8 +377,8 @@ class JournalReader:
         found = self._rows(statement, bindings)
         return found[0] if found else None
 
-    def _one(self, statement: str) -> Any:
-        return self._rows(statement)[0][0]
+    def _one(self, statement: str, *bindings: int) -> Any:
+        return self._rows(statement, bindings)[0][0]
 
     def _read(self, statement: str, bindings: tuple[Any, ...]) -> list[Record]:
         with self._lock:

@@ -7,7 +7,8 @@ needs no time column: records are numbered in the order of plant time, so a stre
 stretch of numbers (``reader.py`` finds its ends by halving).
 
 The audited record has a table of its own (``chain``, see ``audit/chain.py``), which nothing else
-reads or shortens; it begins when a file is brought to layout 2.
+reads or shortens; it begins when a file is brought to layout 2. Where entries were lost with a
+damaged file, ``chain_break`` (layout 3) says which, so that a loss is told from tampering.
 
 ``marks`` of a record hold its quality times two, plus one for a bool, so that the commonest
 records, good ones, need no byte for it.
@@ -113,7 +114,15 @@ INSERT INTO chain_anchor
     SELECT 1, 0, zeroblob(32), coalesce(max(sequence), 0) FROM record;
 """
 
-MIGRATIONS: tuple[str, ...] = (FIRST, SECOND)
+THIRD = """
+CREATE TABLE chain_break (
+    number INTEGER PRIMARY KEY,   -- the last entry that is missing
+    first INTEGER NOT NULL,       -- the first that is
+    hash BLOB NOT NULL            -- what the next entry is built on
+) STRICT;
+"""
+
+MIGRATIONS: tuple[str, ...] = (FIRST, SECOND, THIRD)
 """Script n brings a file of version n to version n + 1; one that has shipped is never edited."""
 
 VERSION = len(MIGRATIONS)

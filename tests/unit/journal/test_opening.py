@@ -67,7 +67,7 @@ def text(path: Path) -> None:
 
 
 NEWER = (
-    "the journal {path} has layout 3, this program knows up to 2: it was written by a newer "
+    "the journal {path} has layout 4, this program knows up to 3: it was written by a newer "
     "version; install that one, or give another path"
 )
 
@@ -109,7 +109,7 @@ def test_missing_places_are_named(tmp_path: Path) -> None:
     write(tmp_path / "empty")
     (tmp_path / "nothing").touch()
     with pytest.raises(
-        JournalError, match="has layout 0, this program reads 2: start the collector"
+        JournalError, match="has layout 0, this program reads 3: start the collector"
     ):
         JournalReader(tmp_path / "nothing")
 

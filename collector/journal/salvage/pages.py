@@ -1,0 +1,321 @@
+"""Rows out of the bytes of a damaged SQLite file and its log, with no need of what leads to them.
+
+A database is pages, a table the leaves of a tree. Here every page is looked at by itself: a leaf
+gives its rows even where header, tree and schema are gone. Of the log each frame stands for itself
+too: its checksum starts from that of the frame before, which stands in that frame's header.
+
+What a row holds is not protected by anything in the main file; only frames of the log are.
+
+Source: sqlite.org/fileformat2.html, sections 1.3 (header), 1.5 (freelist), 1.6 (pages, cells), 2.1
+(record format), 4.1 and 4.2 (log, its checksum).
+"""
+
+from __future__ import annotations
+
+import os
+import struct
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+PAGE_BYTES = 4_096
+"""SQLite's own default; the journal never sets another."""
+HEADER_BYTES = 100
+MAGIC = b"SQLite format 3\0"
+WAL_HEADER_BYTES, FRAME_HEADER_BYTES = 32, 24
+FRAME_BYTES = FRAME_HEADER_BYTES + PAGE_BYTES
+WAL_MAGICS = {0x377F0682: "<", 0x377F0683: ">"}
+TABLE_LEAF, INDEX_LEAF, INDEX_INTERIOR = 0x0D, 0x0A, 0x02
+HEAD_OF = {TABLE_LEAF: 8, INDEX_LEAF: 8, INDEX_INTERIOR: 12}
+LARGEST_TABLE_LOCAL = PAGE_BYTES - 35
+LARGEST_INDEX_LOCAL = (PAGE_BYTES - 12) * 64 // 255 - 23
+LEAST_LOCAL = (PAGE_BYTES - 12) * 32 // 255 - 23
+MOST_CELLS = (PAGE_BYTES - 8) // 4
+LARGEST_ROW_BYTES = 64 << 20
+INTEGER_BYTES = (0, 1, 2, 3, 4, 6, 8)
+DOUBLE = struct.Struct(">d")
+
+
+class Cell(NamedTuple):
+    """A row.
+
+    Args:
+        key: its number in a table, None in an index (and in a table without numbers).
+        values: of its columns; a text that is no UTF-8 makes the row no row.
+    """
+
+    key: int | None
+    values: list[Any]
+
+
+class Unreadable(Exception):
+    """Here stands no row."""
+
+
+class Image:
+    """A database file with its log, page by page; bad sectors read as missing pages.
+
+    Args:
+        path: the database.
+        log: its log, may be missing.
+
+    Attributes:
+        log_pages: what the log holds up to its last commit, newest first: page number and bytes.
+        log_broken: whether something committed is missing from the log, or cannot be believed.
+        count: pages of the file.
+        bad_pages: pages that could not be read from the disk.
+    """
+
+    def __init__(self, path: Path, log: Path) -> None:
+        self._descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+        try:
+            self.count = -(-os.fstat(self._descriptor).st_size // PAGE_BYTES)
+            self.bad_pages = 0
+            self.log_pages, self.log_broken = _read_log(log)
+        except BaseException:
+            os.close(self._descriptor)
+            raise
+        self._newest = dict(reversed(self.log_pages))
+
+    def close(self) -> None:
+        """Let the file go."""
+        os.close(self._descriptor)
+
+    def page(self, number: int) -> bytes | None:
+        """A page of the main file; None where there is none, or the disk does not give it."""
+        if not 1 <= number <= self.count:
+            return None
+        try:
+            data = os.pread(self._descriptor, PAGE_BYTES, (number - 1) * PAGE_BYTES)
+        except OSError:
+            self.bad_pages += 1
+            return None
+        return data.ljust(PAGE_BYTES, b"\0")
+
+    def newest(self, number: int) -> bytes | None:
+        """A page as the log has it, else as the main file has it."""
+        return self._newest.get(number) or self.page(number)
+
+    def free(self) -> set[int]:
+        """Pages on the list of free ones, as far as it can be followed; they hold old rows."""
+        header = self.newest(1)
+        found: set[int] = set()
+        if header is None or not header.startswith(MAGIC):
+            return found
+        trunk = int.from_bytes(header[32:36], "big")
+        while trunk and trunk not in found:
+            found.add(trunk)
+            page = self.newest(trunk)
+            if page is None:
+                break
+            count = min(int.from_bytes(page[4:8], "big"), PAGE_BYTES // 4 - 2)
+            found.update(struct.unpack_from(f">{count}I", page, 8))
+            trunk = int.from_bytes(page[:4], "big")
+        return found
+
+    def pages(self) -> Iterator[tuple[int, bytes]]:
+        """All versions of all pages that are in use: the log's first, which are checked."""
+        free = self.free()
+        for number, data in self.log_pages:
+            if number not in free:
+                yield number, data
+        for number in range(1, self.count + 1):
+            data_or_none = None if number in free else self.page(number)
+            if data_or_none is not None:
+                yield number, data_or_none
+
+    def cells(self, number: int, page: bytes) -> Iterator[Cell]:
+        """The rows of a page that is the leaf of a table or any page of an index, else none."""
+        start = HEADER_BYTES if number == 1 else 0
+        kind = page[start]
+        if kind not in HEAD_OF:
+            if kind == 0x05 or not any(page[:64]):
+                return
+            kind = TABLE_LEAF  # its first byte may be what is damaged; the rows will tell
+        count = int.from_bytes(page[start + 3 : start + 5], "big")
+        at = start + HEAD_OF[kind]
+        for place in range(at, min(at + 2 * min(count, MOST_CELLS), PAGE_BYTES - 1), 2):
+            offset = page[place] << 8 | page[place + 1]
+            if not at <= offset < PAGE_BYTES - 3:
+                continue
+            try:
+                yield self._cell(page, offset, kind)
+            except (Unreadable, IndexError, UnicodeDecodeError, struct.error):
+                continue
+
+    def _cell(self, page: bytes, at: int, kind: int) -> Cell:
+        if kind == INDEX_INTERIOR:
+            at += 4
+        size, at = _varint(page, at)
+        key = None
+        largest = LARGEST_INDEX_LOCAL
+        if kind == TABLE_LEAF:
+            key, at = _varint(page, at)
+            key -= (key >> 63) << 64
+            largest = LARGEST_TABLE_LOCAL
+        if size <= largest:
+            if at + size > PAGE_BYTES:
+                raise Unreadable
+            return Cell(key, values_of(page[at : at + size]))
+        return Cell(key, values_of(self._long(page, at, size, largest)))
+
+    def _long(self, page: bytes, at: int, size: int, largest: int) -> bytes:
+        """A payload that goes on in pages of its own."""
+        if size > LARGEST_ROW_BYTES:
+            raise Unreadable
+        local = LEAST_LOCAL + (size - LEAST_LOCAL) % (PAGE_BYTES - 4)
+        local = local if local <= largest else LEAST_LOCAL
+        parts = [page[at : at + local]]
+        following = int.from_bytes(page[at + local : at + local + 4], "big")
+        left = size - local
+        while left > 0:
+            more = self.newest(following)
+            if more is None:
+                raise Unreadable
+            parts.append(more[4 : 4 + left])
+            left -= PAGE_BYTES - 4
+            following = int.from_bytes(more[:4], "big")
+        return b"".join(parts)
+
+
+def values_of(payload: bytes) -> list[Any]:
+    """The values of a row.
+
+    Raises:
+        Unreadable, IndexError, UnicodeDecodeError: it is none.
+    """
+    end, at = _varint(payload, 0)
+    if end > len(payload):
+        raise Unreadable
+    values: list[Any] = []
+    body = end
+    while at < end:
+        kind = payload[at]
+        if kind < 0x80:
+            at += 1
+        else:
+            kind, at = _varint(payload, at)
+        if kind <= 6:
+            size = INTEGER_BYTES[kind]
+            values.append(
+                int.from_bytes(payload[body : body + size], "big", signed=True) if size else None
+            )
+        elif kind == 7:
+            size = 8
+            values.append(DOUBLE.unpack_from(payload, body)[0])
+        elif kind <= 9:
+            size = 0
+            values.append(kind - 8)
+        elif kind >= 12:
+            size = (kind - 12) // 2
+            part = payload[body : body + size]
+            values.append(part.decode() if kind & 1 else part)
+        else:
+            raise Unreadable
+        body += size
+    if body != len(payload) or at != end:
+        raise Unreadable
+    return values
+
+
+def _varint(data: bytes, at: int) -> tuple[int, int]:
+    value = data[at]
+    at += 1
+    if value < 0x80:
+        return value, at
+    value &= 0x7F
+    for _ in range(7):
+        byte = data[at]
+        at += 1
+        value = value << 7 | byte & 0x7F
+        if byte < 0x80:
+            return value, at
+    return value << 8 | data[at], at + 1
+
+
+# --- the log --------------------------------------------------------------------------------------
+
+
+class _Frame(NamedTuple):
+    number: int
+    commit: bool
+    whole: bool
+    data: bytes
+
+
+def _read_log(path: Path) -> tuple[list[tuple[int, bytes]], bool]:
+    """Pages of the log, newest first, and whether something committed is missing from it.
+
+    A frame that is not whole, behind which a transaction was committed and another begun, cannot
+    be the torn end of a power cut: each commit is on the disk before the next begins.
+    """
+    try:
+        data = path.read_bytes()
+    except FileNotFoundError:
+        return [], False
+    except OSError:
+        return [], True
+    if len(data) < WAL_HEADER_BYTES + FRAME_BYTES:
+        return [], False
+    frames = list(_frames(data))
+    commits = [place for place, frame in enumerate(frames) if frame.commit and frame.whole]
+    last = commits[-1] if commits else -1
+    bad = [place for place, frame in enumerate(frames[: last + 1]) if not frame.whole]
+    before_bad = [place for place in commits if bad and place > bad[0]]
+    broken = (
+        (not _header_whole(data) and len(commits) > 0)
+        or len(before_bad) > 1
+        or (len(before_bad) == 1 and len(frames) > before_bad[0] + 1)
+    )  # fmt: skip
+    whole = [(frame.number, frame.data) for frame in frames[: last + 1] if frame.whole]
+    if bad and not broken:
+        # The transaction of a power cut: it was never confirmed to anyone.
+        start = max((place for place in commits if place < bad[0]), default=-1) + 1
+        whole = [(frame.number, frame.data) for frame in frames[:start]]
+    return whole[::-1], broken
+
+
+def _header_whole(data: bytes) -> bool:
+    order = WAL_MAGICS.get(int.from_bytes(data[:4], "big"))
+    if order is None:
+        return False
+    return checksum(data[:24], (0, 0), order) == struct.unpack_from(">II", data, 24)
+
+
+def _frames(data: bytes) -> Iterator[_Frame]:
+    """The frames of the generation that was written last, whole or not."""
+    told = WAL_MAGICS.get(int.from_bytes(data[:4], "big"))
+    first = data[WAL_HEADER_BYTES + 8 : WAL_HEADER_BYTES + 16]
+    salts = data[16:24] if _header_whole(data) else first
+    seed: tuple[int, int] = struct.unpack_from(">II", data, 24)
+    order = told or "<"
+    for at in range(WAL_HEADER_BYTES, len(data) - FRAME_BYTES + 1, FRAME_BYTES):
+        number, size = struct.unpack_from(">II", data, at)
+        said: tuple[int, int] = struct.unpack_from(">II", data, at + 16)
+        page = data[at + FRAME_HEADER_BYTES : at + FRAME_BYTES]
+        ours = data[at + 8 : at + 16] == salts
+        whole = ours and checksum(page, checksum(data[at : at + 8], seed, order), order) == said
+        if not whole and not ours and data[at + 8 : at + 12] != salts[:4]:
+            following = data[at + FRAME_BYTES + 8 : at + FRAME_BYTES + 16]
+            if following != salts:
+                return  # left from before the log was begun anew
+        yield _Frame(number, bool(size), whole and number > 0, page)
+        seed = said
+
+
+def checksum(data: bytes, seed: tuple[int, int], order: str) -> tuple[int, int]:
+    """The log's checksum over 8-byte steps of data, going on from another.
+
+    Args:
+        data: a multiple of 8 bytes.
+        seed: the checksum so far.
+        order: ``<`` or ``>``, the order of bytes in a word.
+
+    Source: sqlite.org/fileformat2.html, section 4.2.
+    """
+    first, second = seed
+    words = struct.unpack(f"{order}{len(data) // 4}I", data)
+    for place in range(0, len(words), 2):
+        first = (first + words[place] + second) & 0xFFFFFFFF
+        second = (second + words[place + 1] + first) & 0xFFFFFFFF
+    return first, second
