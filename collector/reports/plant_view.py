@@ -172,7 +172,7 @@ def view_plant(latest: Latest) -> PlantView | None:
         name=plant.plant.name, title=plant.plant.title, time_zone=plant.plant.time_zone,
         as_of_utc_us=alive.utc_us, holder=holder, number=latest.number,
         journal_bytes=reader.size_bytes(),
-        needs=tuple(_needs(holder, alarms, links, tasks)), alarms=alarms,
+        needs=tuple(_needs(holder, alarms, stages, links, tasks)), alarms=alarms,
         set_aside=tuple(one for one in standing if one.set_aside),
         findings=tuple(latest.findings()), stages=stages,
         service=tuple(line for line in tasks if line.state in SOON)[:MOST_TASKS],
@@ -202,6 +202,7 @@ def _link(name: str, present: Present, alive: Alive) -> LinkView:
 def _needs(
     holder: str | None,
     alarms: Sequence[Standing],
+    stages: Sequence[StageView],
     links: Sequence[LinkView],
     tasks: Sequence[TaskLine],
 ) -> Iterable[str]:
@@ -217,6 +218,9 @@ def _needs(
     other = [one for one in alarms if one.priority not in ("high", "medium", "low")]
     if other:
         yield f"{_count(len(other), 'alarm')} whose rule is no longer in force"
+    for part in (part for stage in stages for part in stage.parts):
+        if part.unwell and part.name not in told:  # an alarm of it may come after its delay
+            yield f"{part.title}: {', '.join(part.unwell)}"
     for link in links:
         if link.state == "lost" and link.panel not in told:
             yield f"no answer from {link.title}: {link.reason}"
