@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from collector.charts.of_report import pictures_of
 from collector.cli import service
 from collector.cli.main import build_parser
 from collector.clock import MICROSECONDS
@@ -76,7 +77,10 @@ def write_papers(journal: Path, folder: Path) -> tuple[Path, ...]:
         end = newest[0].utc_us + 1
         name = "_".join(local(each, zone).strftime("%Y-%m-%d") for each in (begin, end))
         period = period_between(name, begin, end, reader, zone)
-        papers = write_report(reader, plant, period, folder / "record", pdf=can_print())
+        papers = write_report(
+            reader, plant, period, folder / "record", pdf=can_print(),
+            pictures=pictures_of(reader, plant),
+        )  # fmt: skip
     sheet = folder / "service-sheet.html"
     options = build_parser([service.COMMAND]).parse_args(
         ["service", "sheet", "--journal", str(journal), "--out", str(sheet)]

@@ -6,6 +6,7 @@ import argparse
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
+from collector.charts.of_report import pictures_of
 from collector.cli.command import Answer, Command
 from collector.cli.options import add_journal, add_settings
 from collector.cli.spans import add_span, open_journal, span_of
@@ -54,7 +55,8 @@ def execute(options: argparse.Namespace) -> Answer:
     with reader:
         period = _period(options, reader, plant)
         pdf = can_print() if options.pdf is None else options.pdf
-        paths = write_report(reader, plant, period, options.out, pdf=pdf)
+        pictures = pictures_of(reader, plant)
+        paths = write_report(reader, plant, period, options.out, pdf=pdf, pictures=pictures)
     lines = [str(path) for path in paths]
     return Answer("\n".join(lines), {"files": lines, "period": period.name})
 

@@ -22,7 +22,9 @@
   }
 
   function clock(utc) {
-    return new Date(utc * 1000).toLocaleString();
+    const at = new Date(utc * 1000), two = (n) => String(n).padStart(2, "0");
+    return at.getFullYear() + "-" + two(at.getMonth() + 1) + "-" + two(at.getDate()) + " " +
+      two(at.getHours()) + ":" + two(at.getMinutes()) + ":" + two(at.getSeconds());
   }
 
   function say(text, stale) {

@@ -34,7 +34,7 @@ def alarms_section(history: History, period: Period) -> Section:
         Column("stood_least_s", "Stood, s", 0, means="least it stood within the period"),
         Column("stood_most_s", "at most", 0, means="with the time in which nobody knew"),
         Column("acknowledged", "Acknowledged"),
-        Column("acknowledged_by", "by"),
+        Column("acknowledged_by", "Acknowledged by"),
         Column("cause", "Cause", wide=True),
         Column("action", "Action", wide=True),
         Column("remarks", "Remarks", wide=True),
@@ -46,7 +46,8 @@ def alarms_section(history: History, period: Period) -> Section:
             marks.append("raised while shelved, suppressed or out of service")
         if one.follows:
             marks.append(f"came after {one.follows}")
-        marks += [note_text(note, period.zone) for note in one.notes]
+        if len(one.notes) > 1 or any(note.comment for note in one.notes):
+            marks += [note_text(note, period.zone) for note in one.notes]
         rows.append(
             [one.priority, one.title, f"{one.subject}#{one.activation}",
              period.text(one.began_utc_us), period.text(one.ended_utc_us) or STANDS,
@@ -60,7 +61,9 @@ def alarms_section(history: History, period: Period) -> Section:
             "Begin and end are those of the record; how long an alarm stood is cut to the period."
         )
     )
-    tables = (Table("alarms", "Alarms", columns, rows),) if rows else ()
+    below = frozenset({"alarm", "acknowledged", "acknowledged_by", "cause", "action", "remarks"})
+    table = Table("alarms", "Alarms", columns, rows, below=below)
+    tables = (table,) if rows else ()
     return Section("alarms", "Alarms", (said,), tables)
 
 

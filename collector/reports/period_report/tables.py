@@ -36,7 +36,12 @@ class Column:
 
 @dataclass(frozen=True, slots=True)
 class Table:
-    """One table; its key names its CSV file."""
+    """One table; its key names its CSV file.
+
+    Args:
+        total: a last row, for people alone.
+        below: keys of columns that the page sets in a line below the others of a row.
+    """
 
     key: str
     title: str
@@ -44,6 +49,7 @@ class Table:
     rows: Sequence[Sequence[Cell]]
     note: str = ""
     total: Sequence[Cell] = ()
+    below: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
