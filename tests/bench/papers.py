@@ -3,9 +3,9 @@
     .venv/bin/python -m tests.bench.papers JOURNAL [PERIOD ...]
 
 For each period (``2026-07``, ``2026``) the record is written in a process of its own: wall time
-and peak memory, without and with PDF. Then the whole journal is exported in each form; rows a second are
-set beside ``sqlite3`` read and ``csv`` written by the standard library, and the same rows put into
-Parquet by pyarrow alone.
+and peak memory, without and with PDF. Then the whole journal is exported in each form; rows a
+second are set beside ``sqlite3`` read and ``csv`` written by the standard library, and the same
+rows put into Parquet by pyarrow alone.
 """
 
 from __future__ import annotations
