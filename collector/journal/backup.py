@@ -70,8 +70,9 @@ def back_up(
             os.replace(part, target)
             _to_disk(directory)
         except BaseException:
-            with contextlib.suppress(OSError):
-                part.unlink()
+            for left in directory.glob(f"{part.name}*"):  # with what SQLite keeps beside it
+                with contextlib.suppress(OSError):
+                    left.unlink()
             raise
         for oldest in copies(journal, directory)[:-keep]:
             if oldest != target:
@@ -100,12 +101,15 @@ def _copy(journal: Path, part: Path, ending: Callable[[], bool]) -> None:
             source.execute(
                 "SELECT count(*) FROM journal"
             ).fetchall()  # from here on it stands still
-            with target.backup("main", source, "main") as backup:
+            backup = target.backup("main", source, "main")
+            try:
                 while not backup.done:
                     if ending():
                         raise BackupInterrupted(f"the copy {part.name} was given up at the end")
                     with contextlib.suppress(apsw.BusyError, apsw.LockedError):
                         backup.step(PAGES_A_STEP)
+            finally:
+                backup.close(True)  # what went wrong in a step has been raised by it
             # A file by itself: it can be opened where nothing may be written beside it.
             target.pragma("journal_mode", "delete")
             found = target.pragma("quick_check")

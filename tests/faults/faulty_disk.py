@@ -1,6 +1,6 @@
 """Disks that fail, under the journal's real SQLite: layers between it and the file system.
 
-* ``FailingDisk`` fails the Nth write, sync or cut, once or from then on.
+* ``FailingDisk`` fails the Nth write, sync or cut (or read too), once or from then on.
 * ``SmallDisk`` is full at a number of bytes, which works for any user on any machine.
 * ``RecordingDisk`` notes every write and sync, so that what a power cut at any instant could have
   left on the disk can be put together afterwards.
@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import os
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any, NamedTuple, Self
 
@@ -32,7 +32,7 @@ class _File(apsw.VFSFile):
         path = name.filename() if isinstance(name, apsw.URIFilename) else str(name)
         self._disk = disk
         self._path = path
-        super().__init__("", name, flags)
+        super().__init__(disk.below, name, flags)
 
     def xWrite(self, data: bytes, offset: int) -> None:  # noqa: N802
         self._disk.writing(self._path, data, offset)
@@ -47,13 +47,30 @@ class _File(apsw.VFSFile):
         super().xTruncate(size)
 
 
+class _WatchedFile(_File):
+    """An open file that reports reads as well."""
+
+    def xRead(self, amount: int, offset: int) -> bytes:  # noqa: N802
+        self._disk.reading(self._path)
+        return super().xRead(amount, offset)
+
+    def xFileSize(self) -> int:  # noqa: N802
+        self._disk.reading(self._path)
+        return super().xFileSize()
+
+
 class Disk(apsw.VFS):
-    """A file system layer that passes everything on; registered while used as a context."""
+    """A file system layer that passes everything on; registered while used as a context.
+
+    Args:
+        for_all: connections that name no layer use it too.
+    """
 
     name = "disk of a journal test"
 
-    def __init__(self) -> None:
-        super().__init__(self.name, "")
+    def __init__(self, *, for_all: bool = False) -> None:
+        self.below = apsw.vfs_names()[0]
+        super().__init__(self.name, self.below, for_all)
 
     def __enter__(self) -> Self:
         return self
@@ -67,6 +84,9 @@ class Disk(apsw.VFS):
     def xDelete(self, name: str, sync: bool) -> None:  # noqa: N802
         self.deleting(name)
         super().xDelete(name, sync)
+
+    def reading(self, path: str) -> None:
+        """Called before a read, where reads are watched."""
 
     def writing(self, path: str, data: bytes, offset: int) -> None:
         """Called before a write."""
@@ -88,16 +108,27 @@ class FailingDisk(Disk):
         at: which; 0 for none.
         code: SQLite's error (``apsw.SQLITE_IOERR``, ``apsw.SQLITE_FULL``).
         for_good: every later one fails too.
+        reads: opening, reading and asking for the size count as operations too.
+        for_all: as in ``Disk``.
     """
 
     name = "failing disk"
 
-    def __init__(self, at: int, code: int, for_good: bool) -> None:
-        super().__init__()
+    def __init__(
+        self, at: int, code: int, for_good: bool, *, reads: bool = False, for_all: bool = False
+    ) -> None:
+        super().__init__(for_all=for_all)
         self.at = at
         self.code = code
         self.for_good = for_good
         self.count = 0
+        self._reads = reads
+
+    def xOpen(self, name: Any, flags: list[int]) -> apsw.VFSFile:  # noqa: N802
+        if not self._reads:
+            return super().xOpen(name, flags)
+        self._operation()
+        return _WatchedFile(self, name, flags)
 
     @property
     def fired(self) -> bool:
@@ -108,6 +139,9 @@ class FailingDisk(Disk):
         self.count += 1
         if self.at and (self.count == self.at or (self.for_good and self.count > self.at)):
             raise apsw.exception_for(self.code)
+
+    def reading(self, path: str) -> None:
+        self._operation()
 
     def writing(self, path: str, data: bytes, offset: int) -> None:
         self._operation()
@@ -186,8 +220,8 @@ class RecordingDisk(Disk):
 class _Image:
     """One file as a power cut could leave it: what is surely there, and what may be."""
 
-    def __init__(self) -> None:
-        self.durable: bytearray | None = None
+    def __init__(self, durable: bytes | None = None) -> None:
+        self.durable = None if durable is None else bytearray(durable)
         self.pending: list[Step] = []
 
     def sync(self) -> None:
@@ -230,9 +264,18 @@ class PowerCut(NamedTuple):
     acknowledged: int
 
 
-def cut_power(steps: list[Step], at: int, rng: random.Random) -> PowerCut:
-    """Put together one of the states a power cut before step ``at`` could leave."""
-    images: dict[str, _Image] = {}
+def cut_power(
+    steps: list[Step], at: int, rng: random.Random, before: Mapping[str, bytes] | None = None
+) -> PowerCut:
+    """Put together one of the states a power cut before step ``at`` could leave.
+
+    Args:
+        steps: all that was done to the files.
+        at: how many of them were done.
+        rng: chooses among the states.
+        before: files that were there, and on the disk, before the first step.
+    """
+    images = {name: _Image(content) for name, content in (before or {}).items()}
     acknowledged = 0
     for step in steps[:at]:
         if step.what == "mark":
