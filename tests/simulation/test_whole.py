@@ -16,7 +16,7 @@ import pytest
 from tests.simulation.whole.trial import run_seed, tell
 
 ROOT = Path(__file__).parents[2]
-DAYS = 0.004
+DAYS = 0.0035
 PER_HOUR = 110.0
 STRETCH = 5.0
 
@@ -32,7 +32,7 @@ def test_whatever_happens_the_record_is_right_and_arrives(seed: int) -> None:
 
 PROGRAM = """
 from tests.simulation.whole.trial import run_seed
-print(run_seed(2, 0.004, stretch=5.0, per_hour=110.0).digest)
+print(run_seed(2, 0.0035, stretch=5.0, per_hour=110.0).digest)
 """
 
 

@@ -49,8 +49,14 @@ class _State:
     resting_us: int | None = None  # standing, but has not held since
     proven_us: int = 0  # up to when its evidence reaches
     due_us: int | None = None
-    since_earliest_us: int | None = None  # before which it cannot have begun to hold
-    resting_earliest_us: int | None = None  # nor ceased
+    # Before which it cannot have begun to hold, or ceased; kept while nobody knows.
+    since_earliest_us: int | None = None
+    resting_earliest_us: int | None = None
+
+    @property
+    def idle(self) -> bool:
+        """Whether there is nothing to remember."""
+        return not self.standing and self.since_us is None and self.since_earliest_us is None
 
 
 class Standing:
@@ -91,12 +97,14 @@ class Standing:
                     continue
                 state = self._states[claim.subject] = _State()
             found += self._take(claim, state, at_us, now_us, earliest_us)
-            if not state.standing and state.since_us is None:
+            if state.idle:
                 del self._states[claim.subject]
         for subject in left_out:
             state = self._states[subject]
             state.resting_us = state.due_us = None
             if not state.standing:
+                state.since_us = None
+            if state.idle:
                 del self._states[subject]
         return found
 
@@ -105,9 +113,10 @@ class Standing:
     ) -> list[Output]:
         state.due_us = None
         if claim.holds:
-            state.resting_us = None
+            state.resting_us = state.resting_earliest_us = None
             if state.since_us is None:
-                state.since_us, state.since_earliest_us = at_us, earliest_us
+                state.since_us = at_us
+                state.since_earliest_us = _earlier(state.since_earliest_us, earliest_us)
                 if claim.since_us is not None:
                     state.since_us, state.since_earliest_us = claim.since_us, None
             if state.standing:
@@ -125,18 +134,22 @@ class Standing:
             ]  # fmt: skip
         if not state.standing:
             state.since_us = None
+            if claim.holds is False:
+                state.since_earliest_us = None
             return []
         if claim.holds is None:
             state.resting_us = None
             return []
         if state.resting_us is None:
-            state.resting_us, state.resting_earliest_us = at_us, earliest_us
+            state.resting_us = at_us
+            state.resting_earliest_us = _earlier(state.resting_earliest_us, earliest_us)
         over_us = state.resting_us + round(claim.rest_s * 1e6)
         if now_us < over_us:
             state.due_us = over_us + self.sure_us
             return []
         ceased_us, earliest_ceased_us = state.resting_us, state.resting_earliest_us
         state.standing, state.since_us, state.resting_us = False, None, None
+        state.since_earliest_us = state.resting_earliest_us = None
         return [
             Finding(claim.subject, False, ceased_us, now_us, "", earliest_us=earliest_ceased_us)
         ]
@@ -183,6 +196,10 @@ class Standing:
             self._states[subject] = _State(
                 since_us, bool(standing), resting_us, proven_us or 0, due_us, *earliest
             )
+
+
+def _earlier(kept_us: int | None, at_us: int) -> int:
+    return at_us if kept_us is None else min(kept_us, at_us)
 
 
 def sure_after_us(panels: Iterable[Panel]) -> int:
