@@ -101,20 +101,23 @@ def _copy(journal: Path, part: Path, ending: Callable[[], bool]) -> None:
             source.execute(
                 "SELECT count(*) FROM journal"
             ).fetchall()  # from here on it stands still
-            backup = target.backup("main", source, "main")
-            try:
+            with target.backup("main", source, "main") as backup:
                 while not backup.done:
                     if ending():
                         raise BackupInterrupted(f"the copy {part.name} was given up at the end")
                     with contextlib.suppress(apsw.BusyError, apsw.LockedError):
                         backup.step(PAGES_A_STEP)
-            finally:
-                backup.close(True)  # what went wrong in a step has been raised by it
             # A file by itself: it can be opened where nothing may be written beside it.
             target.pragma("journal_mode", "delete")
             found = target.pragma("quick_check")
             if found != "ok":
-                raise connect.damaged(journal, str(found))
+                own = source.pragma("quick_check(1)")
+                if own != "ok":
+                    raise connect.damaged(journal, str(own))
+                raise JournalError(
+                    f"the copy {part.name} came out damaged although the journal is whole "
+                    f"({found}): look at the disk of {part.parent}"
+                )
         finally:
             target.close(True)
     except apsw.Error as error:

@@ -8,18 +8,19 @@ from __future__ import annotations
 import os
 import random
 from collections.abc import Sequence
-from dataclasses import replace
 from multiprocessing.connection import Connection
 
 from collector.core.records import Record, RecordKind
-from collector.journal import Journal
-from tests.unit.journal.samples import START_US, contact
+from collector.journal import Journal, JournalReader
+from tests.faults.journal_operations import Life, Size, hand_in
+from tests.faults.judging import OUTLET, last_number
+from tests.unit.journal.samples import START_US
 
 LIMIT_BYTES = 1 << 20
 
 
 def write_until_killed(path: str, pipe: Connection, seed: int) -> None:
-    """Write records whose value is their number; each commit writes its last number to a pipe.
+    """Write records that count themselves; each commit writes its last number to a pipe.
 
     Args:
         path: the journal.
@@ -29,25 +30,20 @@ def write_until_killed(path: str, pipe: Connection, seed: int) -> None:
     descriptor = pipe.fileno()
 
     def on_commit(last: int, records: Sequence[Record]) -> None:
-        os.write(descriptor, last.to_bytes(8, "little"))
+        del last
+        if (told := last_number(records)) is not None:
+            os.write(descriptor, told.to_bytes(8, "little"))
 
     rng = random.Random(seed)
     journal = Journal.open(
         path, wall_us=lambda: START_US, commit_period_s=rng.choice([0, 0, 0.002]),
-        on_commit=on_commit, size_limit_bytes=LIMIT_BYTES,
+        on_commit=on_commit, size_limit_bytes=LIMIT_BYTES, outlets=[OUTLET],
     )  # fmt: skip
-    number = journal.head
+    with JournalReader(path) as reader:
+        life = Life(last_number(reader.recent(1, [RecordKind.POINT])) or 0)
     while True:
         count = rng.choice([1, 2, 10, 100, 500])
-        batch = [contact(number + i, f"works.c{(number + i) % 40}") for i in range(1, count + 1)]
-        for place, record in enumerate(batch):
-            if record.at_us % (400 * 1_000_000) == 0:
-                batch[place] = replace(record, kind=RecordKind.COLLECTOR)  # audited
-        state = f"after {number + count}" if rng.random() < 0.5 else None
-        if not journal.submit(batch, state=state):
-            journal.flush()
-            continue
-        number += count
-        journal.move_cursor("store", max(0, number - rng.randrange(5000)))
-        if rng.random() < 0.2:
+        before = life.submitted
+        hand_in(journal, life, Size(1, count, files=False))
+        if life.submitted == before or rng.random() < 0.2:
             journal.flush()

@@ -31,13 +31,18 @@ def last_number(records: Sequence[Record]) -> int | None:
     return max(numbers) if numbers else None
 
 
-def judge(path: Path, acknowledged: int, submitted: int, found: Findings) -> None:
+def state_after(number: int) -> str:
+    """The engine's state of a test, which names the last number before it."""
+    return json.dumps({"after": number})
+
+
+def judge(path: Path, acknowledged: int, submitted: int | None, found: Findings) -> None:
     """Open a journal on a disk that works, go on with it, and note what is not as it must be.
 
     Args:
         path: the journal.
         acknowledged: the greatest number that was told as committed.
-        submitted: the greatest number that was handed in at all.
+        submitted: the greatest number that was handed in at all; None if nobody knows.
         found: takes the sentences.
     """
     try:
@@ -45,9 +50,9 @@ def judge(path: Path, acknowledged: int, submitted: int, found: Findings) -> Non
             if not journal.checked:
                 found.wrong.append("the check did not go through the whole file")
             head = journal.head
-        _judge_file(path, head, acknowledged, submitted, found)
+        last = _judge_file(path, head, acknowledged, submitted, found)
         with Journal.open(path, wall_us=wall_us, outlets=[OUTLET]) as journal:
-            if not (journal.submit([contact(submitted + 1)]) and journal.flush(20.0)):
+            if not (journal.submit([contact(last + 1)]) and journal.flush(20.0)):
                 found.crashed.append("nothing can be committed any more")
             if journal.head != head + 1:
                 found.wrong.append(f"the record after {head} got the number {journal.head}")
@@ -55,28 +60,31 @@ def judge(path: Path, acknowledged: int, submitted: int, found: Findings) -> Non
         found.crashed.append(f"cannot go on: {error}")
 
 
-def _judge_file(path: Path, head: int, acknowledged: int, submitted: int, found: Findings) -> None:
+def _judge_file(
+    path: Path, head: int, acknowledged: int, submitted: int | None, found: Findings
+) -> int:
+    """The same; the greatest number that is there."""
     with apsw.Connection(str(path), flags=apsw.SQLITE_OPEN_READONLY) as connection:
         said = connection.pragma("integrity_check")
     if said != "ok":
         found.wrong.append(f"the file is not sound: {said}")
     with JournalReader(path) as reader:
         records = reader.records_after(0, ALL)
-        _judge_records(records, acknowledged, submitted, found)
         _judge_facts(reader, records, head, acknowledged, found)
         _judge_chain(reader, records, found)
+    return _judge_records(records, acknowledged, submitted, found)
 
 
 def _judge_records(
-    records: list[Record], acknowledged: int, submitted: int, found: Findings
-) -> None:
-    """All up to the last are there, but for the oldest, which may have made room."""
+    records: list[Record], acknowledged: int, submitted: int | None, found: Findings
+) -> int:
+    """All up to the last are there, but for the oldest, which may have made room; the last."""
     mine = [r for r in records if r.kind is RecordKind.POINT and r.subject.startswith("works.")]
     numbers = [r.value for r in mine if isinstance(r.value, int)]
     last = numbers[-1] if numbers else 0
     if last < acknowledged:
         found.lost.append(f"{acknowledged} was acknowledged, {last} is the last that is there")
-    if last > submitted:
+    if submitted is not None and last > submitted:
         found.wrong.append(f"{last} is there, {submitted} was the last that was handed in")
     if len(set(numbers)) != len(numbers):
         found.doubled.append("a record is there twice")
@@ -88,6 +96,7 @@ def _judge_records(
         found.lost.append(f"between {unbroken[0]} and {last} records are missing")
     if any(r.at_us != START_US + 1_000_000 * int(str(r.value)) for r in mine):
         found.wrong.append("a record does not have the time it was given")
+    return last
 
 
 def _judge_facts(
@@ -99,7 +108,7 @@ def _judge_facts(
     state = reader.state()
     if state is not None:
         before = last_number([r for r in records if r.sequence <= state[0]])
-        if before is not None and state[1] != f"after {before}":
+        if before is not None and state[1] != state_after(before):
             found.wrong.append(f"the state '{state[1]}' stands behind {before}")
     alive = reader.alive()
     if alive is not None and alive.at_us < START_US + 1_000_000 * acknowledged:

@@ -16,6 +16,7 @@ import pytest
 from collector.core.records import Record, RecordKind
 from collector.errors import ExitCode
 from collector.journal import JournalReader
+from tests.faults.daemon_kills import kill_daemons
 from tests.faults.daemon_parts import DaemonProcess, Meadow, are_contiguous, daemon
 
 KILLS = 5
@@ -115,3 +116,12 @@ async def test_killed_again_and_again_it_goes_on_exactly(tmp_path: Path) -> None
     assert [r.subject for r in records if r.subject.startswith("pump_1.s")].count(
         "pump_1.started"
     ) == 0
+
+
+async def test_killed_under_load_all_that_was_delivered_is_in_the_journal(tmp_path: Path) -> None:
+    """With a real broker and a subscriber: what he heard was committed and is as it was said, what
+    is committed comes to him, nothing is there under two numbers; five hundred kills and more by
+    ``python -m tests.bench.survival``."""
+    async for tally in kill_daemons(tmp_path, KILLS, seed=5):
+        assert not tally.tried or tally.well, tally.said
+    assert tally.tried == KILLS + 1
