@@ -263,7 +263,11 @@ def _limit(properties: Properties | None, name: str, default: int) -> int:
 
 def _plain(error: BaseException | None) -> str:
     if isinstance(error, ssl.SSLCertVerificationError):
-        return f"its certificate is not trusted ({error.verify_message})"
+        return (
+            f"its certificate is not trusted ({error.verify_message}); it has to be signed by the "
+            "authority of 'mqtt.authority_file', or one the system knows, valid today and made "
+            "out to 'mqtt.host'"
+        )
     if isinstance(error, OSError) and error.strerror:
         return error.strerror
     return str(error) or type(error).__name__

@@ -23,6 +23,7 @@ synchronous write is used, in a thread of its own.
 from __future__ import annotations
 
 import asyncio
+import re
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -356,6 +357,8 @@ def write(client: InfluxDBClient, bucket: str, lines: Sequence[str]) -> Answer:
         return _refusal(error)
     except (HTTPError, OSError, ValueError) as error:
         why = f"no answer from {client.url}: {_short(str(error))}"
+        if client.url.startswith("http:") and "Connection aborted" in str(error):
+            why += "; if it wants TLS, 'store.url' has to begin with https"
         return Answer(Verdict.LATER, why, away=True)
     if status != WRITTEN:
         why = f"{client.url} answers {status} where a store answers {WRITTEN}: is it the store?"
@@ -373,9 +376,20 @@ def _refusal(error: ApiException) -> Answer:
     if status in (401, 403):
         return Answer(Verdict.HELD, f"the store does not let us write ({status}): {why}")
     if status == 0:  # how the library reports a TLS failure
-        why = _short(str(error.reason))
-        return Answer(Verdict.HELD, f"no secure connection to the store: {why}")
+        return Answer(Verdict.HELD, _no_tls(str(error.reason)))
     return Answer(Verdict.HELD, f"the store answers {status}: {why}")
+
+
+def _no_tls(reason: str) -> str:
+    """What a TLS failure means, and what would have to be so."""
+    untrusted = re.search(r"certificate verify failed: (.+?) \(_ssl", reason)
+    if untrusted is None:
+        return f"no secure connection to the store: {_short(reason)}"
+    return (
+        f"no secure connection to the store: its certificate is not trusted ({untrusted[1]}); it "
+        "has to be signed by the authority of 'store.authority_file', or one the system knows, "
+        "valid today and made out to the host of 'store.url'"
+    )
 
 
 def _wait_s(error: ApiException) -> float | None:

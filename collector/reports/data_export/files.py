@@ -51,7 +51,7 @@ def write_rows(form: str, folder: Path, stem: str, pages: Pages, told: str) -> l
         "parquet": lambda: _write_parquet(folder, stem, pages, told),
     }
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o750, parents=True, exist_ok=True)
         return writers[form]()
     except OSError as error:
         raise CommandLineError(
@@ -68,7 +68,8 @@ def write_text(path: Path, text: str) -> Path:
 def whole(path: Path) -> Iterator[Path]:
     """A file to write beside a path, which takes its place when all went well."""
     part = path.with_name(path.name + ".part")
-    path.parent.mkdir(parents=True, exist_ok=True)
+    for missing in reversed([each for each in path.parents if not each.exists()]):
+        missing.mkdir(mode=0o750, exist_ok=True)
     os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, MODE))
     try:
         yield part

@@ -58,7 +58,7 @@ def write_report(
     report = gather(reader, plant, period, pictures)
     stem = f"{report.plant}_{report.period}"
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o750, parents=True, exist_ok=True)
         return [_write(folder / name, data) for name, data in _files(report, stem, pdf=pdf)]
     except OSError as error:
         raise CommandLineError(
