@@ -26,7 +26,7 @@ from apscheduler.triggers.cron import CronTrigger  # type: ignore[import-untyped
 from collector.clock import Clock
 from collector.core.calendar_keys import CalendarJob, keys_due
 from collector.core.records import Record, RecordKind
-from collector.errors import WeirkeeperError
+from collector.errors import JournalDamaged, WeirkeeperError
 from collector.journal.backup import BackupInterrupted
 from collector.journal.reader import JournalReader
 from collector.outlets.threads import in_daemon_thread
@@ -67,6 +67,9 @@ class CalendarDesk:
         reader: of the journal, which says what is done.
         clock: plant and wall time.
         put_on_record: takes the subject, the key and what is to be said.
+
+    Attributes:
+        failing: jobs whose last attempt failed.
     """
 
     def __init__(
@@ -77,6 +80,7 @@ class CalendarDesk:
         clock: Clock,
         put_on_record: Callable[[str, str, str], None],
     ) -> None:
+        self.failing: set[str] = set()
         self._works = works
         self._zone = zone
         self._reader = reader
@@ -132,13 +136,17 @@ class CalendarDesk:
             due = self.due(work)
             for key in due:
                 said = await in_daemon_thread(partial(work.do, key, self._ending.is_set))
+                self.failing.discard(work.job.name)
                 self._done[work.job.name].add(key)
                 self._put_on_record(subject_of(work.job.name), key, said)
                 tell = log.warning if said else log.info
                 tell("calendar work done", job=work.job.name, period=key, found=said or None)
         except BackupInterrupted:
             return
+        except JournalDamaged:
+            raise  # it ends the daemon, whose next start replaces the journal
         except WeirkeeperError as failed:
+            self.failing.add(work.job.name)
             log.error("calendar work failed, it is tried again", job=work.job.name,
                       because=str(failed))  # fmt: skip
 

@@ -9,14 +9,17 @@ from pathlib import Path
 from collector.clock import Clock, SystemClock
 from collector.core.desks import NO_RULES, Rules
 from collector.core.pipeline import REPLAYED_KINDS, Pipeline
-from collector.core.records import Record
+from collector.core.records import Record, RecordKind
 from collector.core.scans import Read
 from collector.core.timeline import Continuation, continue_plant_time
 from collector.journal.items import Alive
 from collector.journal.reader import JournalReader
+from collector.journal.salvage.telling import REPLACED
 from collector.plant.model import Plant
 
 PAGE = 2_000
+MOST_REPLAYED = 200_000
+"""Records from which a lost state is derived again: some seconds of work."""
 
 
 @dataclass(slots=True)
@@ -72,12 +75,45 @@ def continue_from(
     if not moved.length_known:
         found.records += pipeline.step_clock(now_us, moved.step_us, moved.offset_us, False)
     state = reader.state()
-    if state is not None and alive is not None:
+    if alive is None:
+        return found
+    if state is None and _was_replaced(reader):
+        state = _anew(reader, plant, plans, rules)
+    if state is not None:
         sequence, saved = state
-        since = _replayed_after(reader, sequence)
-        resumed, found.unusable = pipeline.resume(saved, since, alive.panels, alive.at_us, now_us)
+        # In a journal that was salvaged, what comes after a loss cannot be replayed: the last sign
+        # of life was set before it.
+        since = [r for r in _replayed_after(reader, sequence) if r.at_us <= alive.at_us]
+        try:
+            resumed, found.unusable = pipeline.resume(
+                saved, since, alive.panels, alive.at_us, now_us
+            )
+        except (ValueError, LookupError, TypeError, AttributeError):
+            found.pipeline = Pipeline(plant, plans, now_us, moved.offset_us, rules=rules)
+            found.unusable = ["all that is derived"]
+            return found
         found.records += resumed
     return found
+
+
+def _was_replaced(reader: JournalReader) -> bool:
+    told = reader.latest((RecordKind.COLLECTOR,))
+    return (RecordKind.COLLECTOR, REPLACED) in told
+
+
+def _anew(
+    reader: JournalReader, plant: Plant, plans: Mapping[str, Sequence[Read]], rules: Rules
+) -> tuple[int, str] | None:
+    """A state before the first of the newest records, where the kept one is lost.
+
+    What was counted before them is lost with it.
+    """
+    first = reader.recent(MOST_REPLAYED)[-1:]
+    if not first:
+        return None
+    at_us, offset_us = first[0].at_us, first[0].utc_us - first[0].at_us
+    fresh = Pipeline(plant, plans, at_us, offset_us, rules=rules)
+    return first[0].sequence - 1, fresh.save()
 
 
 def _offset_us(newest: Sequence[Record], alive: Alive) -> int:

@@ -29,7 +29,8 @@ from collector.core.scans import PanelScan
 from collector.daemon_log import say
 from collector.errors import Bug, ConfigurationError, WeirkeeperError
 from collector.journal.reader import JournalReader
-from collector.journal.writer import Journal
+from collector.journal.salvage.opening import damaged_files
+from collector.journal_opening import note_damage, open_journal
 from collector.links.modbus import open_link
 from collector.links.planning import plan_panel
 from collector.links.poller import Bus
@@ -105,6 +106,7 @@ class Daemon:
         self._stopping = asyncio.Event()
         self._changed: tuple[PlantFile, RuleFiles] | None = None
         self._failure: WeirkeeperError | None = None
+        self._key_is_new = False
         self._journal_pulse = Pulse(STUCK_AFTER_US)
         self._polling_pulses: list[Pulse] = []
 
@@ -158,24 +160,19 @@ class Daemon:
     def _open(self) -> None:
         settings = self.settings.journal
         self.signer = open_signer(self.settings.audit.key_file or default_key_path(settings.path))
-        self.journal = Journal.open(
-            settings.path,
-            wall_us=(self._given_clock or SystemClock()).wall_us,
-            size_limit_bytes=settings.size_limit_mib << 20,
-            commit_period_s=settings.commit_period_s,
-            on_commit=self._on_commit,
-            on_trouble=self._on_trouble,
-            outlets=self._configured,
-            keep_years=self.settings.audit.keep_years,
-            signer=self.signer,
-        )
+        self.journal = open_journal(
+            self.settings, self._given_clock or SystemClock(), self._configured, self.signer,
+            self._on_commit, self._on_trouble, self._manager.starting,
+        )  # fmt: skip
+        self._damaged_files = damaged_files(settings.path)
         self.journal.failed.add_done_callback(self._on_journal_ended)
         try:
             self.reader = JournalReader(settings.path)
             self._continue("started")
             self.actions = ActionTaking(settings.path, self.reader)
             self._open_intray()
-        except BaseException:
+        except BaseException as failure:
+            note_damage(self.settings, failure)
             self.journal.close(CLOSE_WITHIN_S)
             raise
 
@@ -217,6 +214,9 @@ class Daemon:
             {
                 "disk_short": lambda _: self.journal.trouble is not None,
                 "record_in_danger": lambda _: self.journal.record_in_danger,
+                "journal_replaced": lambda _: any(file.exists() for file in self._damaged_files),
+                "backup_failed": lambda _: self._failing("backup"),
+                "signing_key_new": lambda _: self._key_is_new,
                 "clock_unsynchronised": lambda _: _negated(maybe_synchronised()),
                 "mqtt_behind": lambda at_us: self._behind_s("mqtt", at_us),
                 "store_behind": lambda at_us: self._behind_s("store", at_us),
@@ -233,6 +233,7 @@ class Daemon:
         if before is not None and before.value == key:
             return []
         if before is not None:
+            self._key_is_new = True
             log.warning("heads are signed with another key from now on", key=key)
         return [Record(RecordKind.COLLECTOR, subject, now_us, utc_us, now_us, key)]
 
@@ -337,6 +338,9 @@ class Daemon:
             [Record(RecordKind.COLLECTOR, subject, now_us, utc_us, now_us, value, reason=reason)]
         )
 
+    def _failing(self, job: str) -> bool:
+        return self.calendar is not None and job in self.calendar.failing
+
     def _behind_s(self, outlet: str, at_us: int) -> float:
         """How far an outlet is behind; one that is not configured has nothing to deliver."""
         return behind_s(outlet, self.reader, at_us) if outlet in self._configured else 0.0
@@ -382,6 +386,7 @@ class Daemon:
             self._loop.call_soon_threadsafe(self._fail, failure)
 
     def _fail(self, failure: WeirkeeperError) -> None:
+        note_damage(self.settings, failure)
         if self._failure is None:
             self._failure = failure
             log.error("stopping", because=str(failure))

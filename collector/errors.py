@@ -103,7 +103,16 @@ class JournalFull(JournalError):
 
 
 class JournalDamaged(JournalError):
-    """The journal's integrity check failed."""
+    """The journal's integrity check failed.
+
+    Args:
+        text: the sentence for the screen.
+        found: what is wrong, in the words of whoever found it.
+    """
+
+    def __init__(self, text: str, found: str = "") -> None:
+        super().__init__(text)
+        self.found = found or text
 
 
 class LinkError(WeirkeeperError):

@@ -9,6 +9,7 @@ import contextlib
 import os
 import socket
 
+EXTENDED_US = 60_000_000  # told every second or so; a start that hangs ends a minute later
 TELL_WITHIN_S = 0.1  # a manager that does not read must not hold the daemon up
 
 
@@ -17,6 +18,10 @@ class ServiceManager:
 
     def __init__(self) -> None:
         self._address = os.environ.get("NOTIFY_SOCKET", "")
+
+    def starting(self) -> None:
+        """Start-up takes longer than usual, and gets on."""
+        self._tell(f"EXTEND_TIMEOUT_USEC={EXTENDED_US}\nSTATUS=salvaging a damaged journal")
 
     def ready(self, status: str) -> None:
         """Start-up is done; the journal is open and polling has begun."""

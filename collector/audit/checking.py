@@ -13,69 +13,17 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from enum import StrEnum
 from typing import Any
 
 from collector.audit.chain import Anchor, Break, Entry, Head, hash_of, head_of
 from collector.audit.keys import Verifier
+from collector.audit.verdict import NotWhole, Outcome, Verdict
 
 LONGEST_NUMBER = 30
 LONGEST_UNSIGNED_US = 2 * 86_400_000_000
 """A signed head comes each plant day; a record that goes on for longer without one, although there
 is a key, may be somebody's who has no key. In plant time; a day has at most 25 hours, and where the
 collector stood over a midnight the head comes with the start."""
-
-
-class Outcome(StrEnum):
-    """What a verification comes to; only ``WHOLE`` is well."""
-
-    WHOLE = "whole"
-    BROKEN = "broken"
-    CUT_OFF = "cut off"
-    TAMPERED = "tampered with"
-    UNPROVEN = "unproven"
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """What was found.
-
-    Args:
-        outcome: in a word.
-        wrong: what is wrong, in a sentence; empty if nothing is.
-        bad_number: the first bad entry; None where no entry is bad.
-        first, last: numbers of the entries that are whole, 0 if none.
-        hash: of the last of them, in hex.
-        signed_to: the last entry that a valid signature covers, 0 if none.
-        signed_day: the plant day of that head.
-        notes: what was not looked at, or cannot be proven.
-    """
-
-    outcome: Outcome
-    wrong: str
-    bad_number: int | None
-    first: int
-    last: int
-    hash: str
-    signed_to: int
-    signed_day: str
-    notes: tuple[str, ...]
-
-
-class NotWhole(Exception):
-    """The first thing found wrong.
-
-    Args:
-        wrong: in a sentence.
-        number: the bad entry, if it is one.
-        outcome: what that makes of the record.
-    """
-
-    def __init__(
-        self, wrong: str, number: int | None = None, outcome: Outcome = Outcome.TAMPERED
-    ) -> None:
-        super().__init__(wrong)
-        self.wrong, self.number, self.outcome = wrong, number, outcome
 
 
 @dataclass(slots=True)

@@ -2,8 +2,8 @@
 
 The first line is a header (what it covers), the last a trailer (how many entries, the hash of the
 last, SHA-256 of all bytes before the trailer); between them each entry stands as in the chain, byte
-for byte, with its hash; where entries were lost with a damaged journal, a line says which. Each line is
-canonical JSON (RFC 8785) and ends with a line feed.
+for byte, with its hash; where entries were lost with a damaged journal, a line says which. Each
+line is canonical JSON (RFC 8785) and ends with a line feed.
 """
 
 from __future__ import annotations
@@ -17,8 +17,9 @@ from typing import Any
 from rfc8785 import CanonicalizationError
 
 from collector.audit.chain import NO_HASH, Anchor, Break, Entry, Head, canonical
-from collector.audit.checking import Checking, NotWhole, Outcome, Verdict
+from collector.audit.checking import Checking
 from collector.audit.keys import Verifier
+from collector.audit.verdict import NotWhole, Outcome, Verdict
 
 WHAT = "audited record"
 FORMAT = 1

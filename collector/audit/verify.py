@@ -7,8 +7,9 @@ from collections.abc import Iterable, Iterator, Sequence
 from typing import Any
 
 from collector.audit.chain import Anchor, Break, Entry, Head, deleted_text, head_of
-from collector.audit.checking import Checking, NotWhole, Outcome, Verdict
+from collector.audit.checking import Checking
 from collector.audit.keys import Verifier
+from collector.audit.verdict import NotWhole, Outcome, Verdict
 
 
 def verify_entries(

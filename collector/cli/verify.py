@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from collector.audit.chain import Entry, Head
-from collector.audit.checking import Outcome, Verdict
 from collector.audit.exported import verify_lines
 from collector.audit.keys import Verifier, read_public_key
+from collector.audit.verdict import Outcome, Verdict
 from collector.audit.verify import read_heads, verify_entries
 from collector.cli.command import Answer, Command
 from collector.cli.options import add_journal, add_settings, journal_path

@@ -38,6 +38,13 @@ OWN_POINTS: dict[str, OwnPoint] = {
     "record_in_danger": OwnPoint(
         "yes or no", "the disk is so short that the audited record itself cannot be kept for long"
     ),
+    "journal_replaced": OwnPoint(
+        "yes or no", "a damaged journal was set aside, and its file still lies beside the new one"
+    ),
+    "backup_failed": OwnPoint("yes or no", "the last attempt to copy the journal failed"),
+    "signing_key_new": OwnPoint(
+        "yes or no", "since this start the audited record is signed with another key than before"
+    ),
     "mqtt_behind": OwnPoint(
         "number", "age of the oldest record the broker has not confirmed", UNITS["min"]
     ),

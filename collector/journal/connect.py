@@ -50,8 +50,9 @@ def damaged(path: str | Path, found: str) -> JournalDamaged:
     """The error for a damaged journal, from what SQLite found."""
     found = " ".join(found.removeprefix("*** in database main ***").split())
     return JournalDamaged(
-        f"the journal {path} is damaged ({found}); keep the file for repair, "
-        "and start with another path or restore a copy"
+        f"the journal {path} is damaged ({found}); the next start of the collector sets it aside "
+        "and salvages what can be read",
+        found,
     )
 
 

@@ -59,12 +59,25 @@ class Intake:
     # --- for whoever submits ------------------------------------------------------------------
 
     def submit(self, records: Sequence[Record], state: str | None, alive: Alive | None) -> bool:
-        """Queue a submission; False if there is no room for it."""
+        """Queue a submission; False if there is no room for it.
+
+        What waits is bounded by the records in it: one submission at most has none, one a state.
+        """
         with self._changed:
             self._refuse_if_ended()
             if self.backlog and self.backlog + len(records) > self.limit:
                 return False
-            self._queue.append(_Submission(tuple(records), state, alive, self._ticket()))
+            submission = _Submission(tuple(records), state, alive, self._ticket())
+            if state is not None:  # it overtakes those that wait
+                self._queue = deque(waiting._replace(state=None) for waiting in self._queue)
+            if self._queue and not records:
+                # Says something of what waits already: while the disk is full, signs of life and
+                # states come for days, and the bound counts records.
+                last = self._queue[-1]
+                submission = last._replace(state=state or last.state, alive=alive or last.alive)
+                self._queue[-1] = submission
+            else:
+                self._queue.append(submission)
             self.backlog += len(records)
         return True
 

@@ -84,6 +84,9 @@ class Ledger:
             connect.make_durable(self.connection, path)
             self.checked = existing == 0 or self._check(check_s)
             schema.bring_up_to_date(self.connection, str(path), began_utc_us)
+            wrong = schema.maybe_wrong(self.connection)
+            if wrong is not None:
+                raise connect.damaged(path, wrong)
             self._load(signer)
         except apsw.Error as error:
             translated = connect.translate(error, path, self.connection, "open")
@@ -128,6 +131,10 @@ class Ledger:
         self.page_bytes: int = self.connection.pragma("page_size")
         self._log_pages = self._tried_at_pages = 0
         self.connection.set_wal_hook(self._note_log)
+
+    def reload(self, signer: Signs | None) -> None:
+        """Look again at a journal that somebody else has filled through this connection."""
+        self._load(signer)
 
     def commit(self, batch: Batch, before: Callable[[], None] | None = None) -> int:
         """Write a batch; when this returns it is on the disk.

@@ -101,7 +101,10 @@ class JournalReader:
         head = self.head()
         while len(found) < limit and sequence < head:
             # Behind a journal that had to be replaced, many numbers were never given.
-            sequence = self._next(sequence) - 1
+            following = self._next(sequence)
+            if following is None:  # what was there has had to go meanwhile
+                break
+            sequence = following - 1
             last = min(sequence + STRETCH_RECORDS, head)
             wanted = (sequence, last, _kinds(kinds), limit - len(found))
             found += self._read(
@@ -119,8 +122,9 @@ class JournalReader:
             (first, last, limit),
         )
 
-    def _next(self, sequence: int) -> int:
-        return int(self._one("SELECT min(sequence) FROM record WHERE sequence > ?", sequence))
+    def _next(self, sequence: int) -> int | None:
+        found = self._one("SELECT min(sequence) FROM record WHERE sequence > ?", sequence)
+        return None if found is None else int(found)
 
     def recent(self, limit: int, kinds: Kinds = None) -> list[Record]:
         """The last records, newest first."""
@@ -129,7 +133,10 @@ class JournalReader:
         found: list[Record] = []
         sequence, first = self.head(), self.first()
         while len(found) < limit and sequence >= first and sequence > 0:
-            sequence = self._one("SELECT max(sequence) FROM record WHERE sequence <= ?", sequence)
+            before = self._one("SELECT max(sequence) FROM record WHERE sequence <= ?", sequence)
+            if before is None:
+                break
+            sequence = before
             least = sequence - STRETCH_RECORDS
             found += self._read(
                 SELECT + f"WHERE sequence <= ? AND sequence > ? AND {OF_KINDS} "
@@ -372,6 +379,8 @@ class JournalReader:
                 return self._connection.execute(statement, bindings).fetchall()
             except apsw.Error as error:
                 raise connect.translate(error, self.path, self._connection, "read") from error
+            except UnicodeDecodeError as error:
+                raise connect.damaged(self.path, "a text in it is none") from error
 
     def _row(self, statement: str, bindings: tuple[Any, ...] = ()) -> tuple[Any, ...] | None:
         found = self._rows(statement, bindings)
@@ -388,7 +397,11 @@ class JournalReader:
             # Names are only ever added, and with the records that use them: learnt afterwards,
             # they cover every row just read.
             self._learn()
-            return rows.records(found, self._subjects, self._reasons, self._era_of)
+            try:
+                return rows.records(found, self._subjects, self._reasons, self._era_of)
+            except (LookupError, ValueError, TypeError) as error:
+                wrong = f"a record of {found[0][0]}..{found[-1][0]} cannot be read: {error!r}"
+                raise connect.damaged(self.path, wrong) from error
 
     def _learn(self) -> None:
         """Read the names and eras added since the last time."""

@@ -16,10 +16,12 @@ records, good ones, need no byte for it.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 
 import apsw
 
+from collector.core.records import RecordKind
 from collector.errors import JournalError
 
 APPLICATION_ID = 0x57454952
@@ -127,6 +129,20 @@ MIGRATIONS: tuple[str, ...] = (FIRST, SECOND, THIRD)
 
 VERSION = len(MIGRATIONS)
 
+IMPOSSIBLE = {
+    "SELECT (SELECT count(*) FROM journal) <> 1": "it does not say when it began",
+    "SELECT (SELECT count(*) FROM chain_anchor) <> 1": "the anchor of its chain is missing",
+    "SELECT count(*) FROM subject WHERE kind NOT IN (SELECT value FROM json_each(?))":
+        "a subject is of no kind there is",
+    "SELECT count(*) <> coalesce(max(id), 0) FROM subject": "numbers of subjects are missing",
+    "SELECT count(*) <> coalesce(max(id) + 1, 0) OR min(id) <> 0 FROM reason":
+        "numbers of reasons are missing",
+    "SELECT (SELECT min(sequence) FROM record) < coalesce((SELECT min(first_sequence) FROM era), "
+    "9e18)": "the dates of its records are missing",
+    "SELECT count(*) FROM alive WHERE NOT json_valid(panels)": "its last sign of life is none",
+}  # fmt: skip
+"""Statements that are true of no journal, and what they say of one."""
+
 
 def check_owner(connection: apsw.Connection, path: str) -> int:
     """Return the layout version of a file, 0 for one that holds nothing yet.
@@ -186,3 +202,16 @@ def bring_up_to_date(
             connection.execute("ROLLBACK")
         raise
     return version
+
+
+def maybe_wrong(connection: apsw.Connection) -> str | None:
+    """What cannot be in a journal of today's layout although SQLite finds nothing wrong with it.
+
+    Raises:
+        apsw.Error: it cannot be read.
+    """
+    kinds = json.dumps([int(kind) for kind in RecordKind])
+    for statement, wrong in IMPOSSIBLE.items():
+        if connection.execute(statement, (kinds,) if "?" in statement else ()).get:
+            return wrong
+    return None

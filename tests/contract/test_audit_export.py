@@ -18,9 +18,9 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 from cryptography.hazmat.primitives.serialization import load_pem_public_key
 
 from collector.audit.chain import canonical
-from collector.audit.checking import Outcome
 from collector.audit.exported import verify_lines
 from collector.audit.keys import Verifier, open_signer, read_public_key
+from collector.audit.verdict import Outcome
 from collector.cli.main import main
 from collector.core.records import Record, RecordKind
 from collector.errors import ExitCode

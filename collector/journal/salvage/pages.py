@@ -1,13 +1,12 @@
 """Rows out of the bytes of a damaged SQLite file and its log, with no need of what leads to them.
 
 A database is pages, a table the leaves of a tree. Here every page is looked at by itself: a leaf
-gives its rows even where header, tree and schema are gone. Of the log each frame stands for itself
-too: its checksum starts from that of the frame before, which stands in that frame's header.
+gives its rows even where header, tree and schema are gone.
 
 What a row holds is not protected by anything in the main file; only frames of the log are.
 
 Source: sqlite.org/fileformat2.html, sections 1.3 (header), 1.5 (freelist), 1.6 (pages, cells), 2.1
-(record format), 4.1 and 4.2 (log, its checksum).
+(record format).
 """
 
 from __future__ import annotations
@@ -18,13 +17,10 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-PAGE_BYTES = 4_096
-"""SQLite's own default; the journal never sets another."""
+from collector.journal.salvage.log import PAGE_BYTES, read_log
+
 HEADER_BYTES = 100
 MAGIC = b"SQLite format 3\0"
-WAL_HEADER_BYTES, FRAME_HEADER_BYTES = 32, 24
-FRAME_BYTES = FRAME_HEADER_BYTES + PAGE_BYTES
-WAL_MAGICS = {0x377F0682: "<", 0x377F0683: ">"}
 TABLE_LEAF, INDEX_LEAF, INDEX_INTERIOR = 0x0D, 0x0A, 0x02
 HEAD_OF = {TABLE_LEAF: 8, INDEX_LEAF: 8, INDEX_INTERIOR: 12}
 LARGEST_TABLE_LOCAL = PAGE_BYTES - 35
@@ -62,6 +58,7 @@ class Image:
     Attributes:
         log_pages: what the log holds up to its last commit, newest first: page number and bytes.
         log_broken: whether something committed is missing from the log, or cannot be believed.
+        log_ignored: whether whoever reads it has found the log to be of another database.
         count: pages of the file.
         bad_pages: pages that could not be read from the disk.
     """
@@ -71,7 +68,8 @@ class Image:
         try:
             self.count = -(-os.fstat(self._descriptor).st_size // PAGE_BYTES)
             self.bad_pages = 0
-            self.log_pages, self.log_broken = _read_log(log)
+            self.log_pages, self.log_broken = read_log(log)
+            self.log_ignored = False
         except BaseException:
             os.close(self._descriptor)
             raise
@@ -231,91 +229,3 @@ def _varint(data: bytes, at: int) -> tuple[int, int]:
         if byte < 0x80:
             return value, at
     return value << 8 | data[at], at + 1
-
-
-# --- the log --------------------------------------------------------------------------------------
-
-
-class _Frame(NamedTuple):
-    number: int
-    commit: bool
-    whole: bool
-    data: bytes
-
-
-def _read_log(path: Path) -> tuple[list[tuple[int, bytes]], bool]:
-    """Pages of the log, newest first, and whether something committed is missing from it.
-
-    A frame that is not whole, behind which a transaction was committed and another begun, cannot
-    be the torn end of a power cut: each commit is on the disk before the next begins.
-    """
-    try:
-        data = path.read_bytes()
-    except FileNotFoundError:
-        return [], False
-    except OSError:
-        return [], True
-    if len(data) < WAL_HEADER_BYTES + FRAME_BYTES:
-        return [], False
-    frames = list(_frames(data))
-    commits = [place for place, frame in enumerate(frames) if frame.commit and frame.whole]
-    last = commits[-1] if commits else -1
-    bad = [place for place, frame in enumerate(frames[: last + 1]) if not frame.whole]
-    before_bad = [place for place in commits if bad and place > bad[0]]
-    broken = (
-        (not _header_whole(data) and len(commits) > 0)
-        or len(before_bad) > 1
-        or (len(before_bad) == 1 and len(frames) > before_bad[0] + 1)
-    )  # fmt: skip
-    whole = [(frame.number, frame.data) for frame in frames[: last + 1] if frame.whole]
-    if bad and not broken:
-        # The transaction of a power cut: it was never confirmed to anyone.
-        start = max((place for place in commits if place < bad[0]), default=-1) + 1
-        whole = [(frame.number, frame.data) for frame in frames[:start]]
-    return whole[::-1], broken
-
-
-def _header_whole(data: bytes) -> bool:
-    order = WAL_MAGICS.get(int.from_bytes(data[:4], "big"))
-    if order is None:
-        return False
-    return checksum(data[:24], (0, 0), order) == struct.unpack_from(">II", data, 24)
-
-
-def _frames(data: bytes) -> Iterator[_Frame]:
-    """The frames of the generation that was written last, whole or not."""
-    told = WAL_MAGICS.get(int.from_bytes(data[:4], "big"))
-    first = data[WAL_HEADER_BYTES + 8 : WAL_HEADER_BYTES + 16]
-    salts = data[16:24] if _header_whole(data) else first
-    seed: tuple[int, int] = struct.unpack_from(">II", data, 24)
-    order = told or "<"
-    for at in range(WAL_HEADER_BYTES, len(data) - FRAME_BYTES + 1, FRAME_BYTES):
-        number, size = struct.unpack_from(">II", data, at)
-        said: tuple[int, int] = struct.unpack_from(">II", data, at + 16)
-        page = data[at + FRAME_HEADER_BYTES : at + FRAME_BYTES]
-        ours = data[at + 8 : at + 16] == salts
-        whole = ours and checksum(page, checksum(data[at : at + 8], seed, order), order) == said
-        if not whole and not ours and data[at + 8 : at + 12] != salts[:4]:
-            following = data[at + FRAME_BYTES + 8 : at + FRAME_BYTES + 16]
-            if following != salts:
-                return  # left from before the log was begun anew
-        yield _Frame(number, bool(size), whole and number > 0, page)
-        seed = said
-
-
-def checksum(data: bytes, seed: tuple[int, int], order: str) -> tuple[int, int]:
-    """The log's checksum over 8-byte steps of data, going on from another.
-
-    Args:
-        data: a multiple of 8 bytes.
-        seed: the checksum so far.
-        order: ``<`` or ``>``, the order of bytes in a word.
-
-    Source: sqlite.org/fileformat2.html, section 4.2.
-    """
-    first, second = seed
-    words = struct.unpack(f"{order}{len(data) // 4}I", data)
-    for place in range(0, len(words), 2):
-        first = (first + words[place] + second) & 0xFFFFFFFF
-        second = (second + words[place + 1] + first) & 0xFFFFFFFF
-    return first, second

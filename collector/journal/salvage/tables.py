@@ -173,7 +173,10 @@ def maybe_entry(cell: Cell) -> Entry | None:
     values = cell.values
     if cell.key is None or [type(value) for value in values] != [NONE, int, str, bytes]:
         return None
-    return Entry(cell.key, *values[1:]) if len(values[3]) == HASH_BYTES and cell.key > 0 else None
+    told = _is_json(values[2])
+    if told is None or (told.get("number"), told.get("sequence")) != (cell.key, values[1]):
+        return None
+    return Entry(cell.key, *values[1:]) if len(values[3]) == HASH_BYTES else None
 
 
 def maybe_listed(cell: Cell) -> Sequence[int] | None:

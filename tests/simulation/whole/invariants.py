@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import apsw
 
-from collector.audit.checking import Outcome
+from collector.audit.verdict import Outcome
 from collector.audit.keys import open_signer
 from collector.audit.verify import verify_entries
 from collector.core.catalogue import Catalogue

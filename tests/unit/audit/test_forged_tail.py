@@ -9,9 +9,9 @@ from typing import Any
 import pytest
 
 from collector.audit.chain import Anchor, Entry, canonical, hash_of
-from collector.audit.checking import Outcome, Verdict
 from collector.audit.exported import lines_of, verify_lines
 from collector.audit.keys import Verifier, open_signer
+from collector.audit.verdict import Outcome, Verdict
 from collector.journal import JournalReader
 from tests.unit.audit.audited_sample import write_sample
 

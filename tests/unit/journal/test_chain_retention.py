@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from collector.audit.chain import record_of
-from collector.audit.checking import Outcome
+from collector.audit.verdict import Outcome
 from collector.audit.verify import verify_entries
 from collector.core.records import Record, RecordKind
 from collector.journal import Journal, JournalReader

@@ -223,7 +223,7 @@ def test_a_damaged_file_is_refused_in_a_sentence(tmp_path: Path, page: int) -> N
     with path.open("r+b") as file:
         file.seek(4096 * page)
         file.write(b"\xa5" * 4096)
-    with pytest.raises(JournalDamaged, match=r"is damaged \(.*\); keep the file for repair"):
+    with pytest.raises(JournalDamaged, match=r"is damaged \(.*\); the next start of the collector"):
         Journal.open(path, wall_us=wall_us)
     with pytest.raises(JournalDamaged):
         Journal.open(path, wall_us=wall_us)  # the lock was let go
