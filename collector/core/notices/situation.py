@@ -29,6 +29,8 @@ from collector.core.records import AlarmMoved, Quality, Record, RecordKind
 KEPT_US = 30 * 86_400_000_000
 """What began so long ago is forgotten."""
 SETTLED_US = 86_400_000_000
+MOST_DAYS = 62
+"""Days of which it is kept what was sent once a day, of two kinds a month."""
 COVERED = frozenset(state.value for state in states.COVERED)
 LATCHED = (states.State.LATCHED_UNACKNOWLEDGED.value, states.State.LATCHED_ACKNOWLEDGED.value)
 KINDS = (
@@ -216,3 +218,8 @@ class Situation:
                 for told in self.told.values():
                     told.about.pop(one.key, None)
         self.raises_us = [at_us for at_us in self.raises_us if at_us > now_us - SETTLED_US]
+        for told in self.told.values():
+            told.days = set(sorted(told.days, key=lambda sent: sent[1])[-MOST_DAYS:])
+            for key, words in told.about.items():
+                if "#" not in key:  # of a task of service only the last word is asked for
+                    del words[:-1]

@@ -12,6 +12,8 @@ import pytest
 from collector.core.records import Record
 from collector.errors import Bug, JournalError
 from collector.journal import Alive, Cursor, Journal, JournalReader, connect
+from collector.journal.intake import Intake
+from tests.simulation.whole.growth import reached_by
 from tests.unit.journal.samples import (
     START_US,
     contact,
@@ -294,3 +296,36 @@ def test_many_threads_may_submit(tmp_path: Path) -> None:
     for n in range(4):
         values = [record.value for record in back if record.subject == f"p.{n}"]
         assert values == list(range(300))
+
+
+def test_what_waits_is_bounded_by_its_records(tmp_path: Path) -> None:
+    """While the disk is full, signs of life and states keep coming: a thousand of them hold no
+    more than ten, and the newest of each is what is written in the end."""
+    sizes: list[int] = []
+    intake = Intake(tmp_path / "j", limit=100)
+    assert intake.submit(contacts(1, 90), "state 0", None)
+    for number in range(1, 1_001):
+        assert intake.submit([], None, Alive(number, number, "boot"))
+        assert intake.submit([], f"state {number:4}", None)
+        if number in (10, 1_000):
+            sizes.append(reached_by(intake))
+    assert sizes[1] < sizes[0] + 10  # small numbers are shared
+    assert not intake.submit(contacts(91, 110), None, None)
+    batch, ticket = intake.take(wait=False)
+    assert batch.state == (90, "state 1000")
+    assert batch.alive == Alive(1_000, 1_000, "boot")
+    assert len(batch.records) == 90
+    assert not intake.settle(ticket, 90)
+    assert intake.backlog == 0
+
+
+def test_a_state_that_waits_stands_behind_the_records_before_it(tmp_path: Path) -> None:
+    """Of several only the last counts, and none of the records that came later are in it."""
+    intake = Intake(tmp_path / "j", limit=100)
+    intake.submit(contacts(1, 5), None, None)
+    intake.submit([], "after 5", None)
+    intake.submit(contacts(6, 8), None, None)
+    intake.submit([], "after 8", None)
+    intake.submit(contacts(9, 9), None, None)
+    batch, _ = intake.take(wait=False)
+    assert batch.state == (8, "after 8")

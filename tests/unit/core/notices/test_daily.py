@@ -7,6 +7,7 @@ at 01:00 UTC and falls back on 2026-10-25 at 01:00 UTC); the check of instants i
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from datetime import date, datetime
 
@@ -15,6 +16,8 @@ from dateutil import tz
 
 from collector.core.notices.daily import digest_day, digest_instant_us
 from collector.core.notices.routes import MINUTE_US, Hours
+from collector.core.records import Record, RecordKind
+from tests.simulation.whole.growth import reached_by
 from tests.unit.core.notices.world import (
     DAY_US,
     HOUR_US,
@@ -144,3 +147,19 @@ def test_an_alarm_goes_before_a_digest_that_waits() -> None:
     world.pass_us(10 * MINUTE_US)
     kinds = [one.notice.kind for one in world.arrived if one.notice.to == "warden.mail"]
     assert kinds == ["digest", "alarm", "digest"]
+
+
+def test_a_year_of_digests_takes_no_more_room_than_a_quarter() -> None:
+    """What was told of a day, and of a task that stays overdue, is not kept for ever; each day
+    still has its digest once."""
+    world = World(ROUTES, utc("2026-03-02T12:00:00"))
+    body = json.dumps({"state": "overdue", "since": "2026-03-01"})
+    due = Record(
+        RecordKind.SERVICE, "sump.desludge", world.now_us, world.now_us, world.now_us, body
+    )
+    world.write(due)
+    world.pass_us(90 * DAY_US)
+    before = reached_by(world.courier.situation)
+    world.pass_us(275 * DAY_US)
+    assert reached_by(world.courier.situation) < before + 100
+    assert len(digests(world)) == len(set(digests(world))) == 366
