@@ -7,9 +7,9 @@ from pathlib import Path
 from random import Random
 
 from collector.audit.chain import Anchor
-from collector.audit.verdict import Outcome
 from collector.audit.exported import lines_of, verify_lines
 from collector.audit.keys import default_key_path, open_signer, public_path, read_public_key
+from collector.audit.verdict import Outcome
 from collector.core.alarms.action_form import LARGEST_BYTES, read_action
 from collector.core.records import ActionTaken
 from collector.journal.reader import JournalReader
