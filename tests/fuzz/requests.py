@@ -46,8 +46,8 @@ async def ask(port: int, data: bytes, rng: Random) -> bytes:
         with contextlib.suppress(OSError):
             writer.write_eof()
         head = await asyncio.wait_for(reader.read(200), WITHIN_S)
-    except (ConnectionError, TimeoutError) as error:
-        return type(error).__name__.encode()
+    except (ConnectionError, TimeoutError) as error:  # it may hang up before all is sent
+        return b"hung up" if isinstance(error, ConnectionError) else b"no answer"
     finally:
         writer.close()
     return head.split(b" ")[1] if head.startswith(b"HTTP/1.") else b"closed"
