@@ -59,8 +59,17 @@ MAY_IMPORT = {
     "notices": ("notices", "clock", "outlets.contract", "outlets.threads", *INWARD),
     "reports": ("reports", "audit", "clock", "journal.reader", "journal.items", *INWARD),
     "page": (
-        "page", "charts", "reports", "clock", "settings_sections", "outlets.contract",
-        "journal.reader", "plant_file", "rule_files", "__version__", *INWARD,
+        "page",
+        "charts",
+        "reports",
+        "clock",
+        "settings_sections",
+        "outlets.contract",
+        "journal.reader",
+        "plant_file",
+        "rule_files",
+        "__version__",
+        *INWARD,
     ),
 }
 """Inside ``collector``; what is not named (daemon and the like) may import all but cli."""

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 
 import apsw
 
-from collector.audit.verdict import Outcome
 from collector.audit.keys import open_signer
+from collector.audit.verdict import Outcome
 from collector.audit.verify import verify_entries
 from collector.core.catalogue import Catalogue
 from collector.core.records import Record, RecordKind
