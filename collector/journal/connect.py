@@ -126,7 +126,8 @@ def make_durable(connection: apsw.Connection, path: Path) -> None:
         JournalError: the file system cannot do it.
         apsw.Error: anything else.
     """
-    connection.pragma("auto_vacuum", 2)  # incremental; only a new file takes it
+    if connection.pragma("auto_vacuum") != 2:  # else it would be written again, for nothing
+        connection.pragma("auto_vacuum", 2)  # incremental; only a new file takes it
     if connection.pragma("journal_mode", "wal") != "wal":
         raise JournalError(f"the file system of {path} cannot hold a journal (no shared memory)")
     connection.pragma("synchronous", 2)  # full

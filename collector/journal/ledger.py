@@ -90,10 +90,10 @@ class Ledger:
             self._load(signer)
         except apsw.Error as error:
             translated = connect.translate(error, path, self.connection, "open")
-            connect.close(self.connection)
+            self.abandon()
             raise translated from error
         except BaseException:
-            connect.close(self.connection)
+            self.abandon()  # what is damaged stays as it was found
             raise
 
     def _check(self, check_s: float) -> bool:
@@ -127,7 +127,8 @@ class Ledger:
         last_era = read("SELECT offset_us FROM era ORDER BY first_sequence DESC LIMIT 1").get
         self._offset_us: int | None = last_era
         began_utc_us: int = read("SELECT began_utc_us FROM journal").get
-        self.chain = Chaining(self.connection, f"{began_utc_us:x}", signer)
+        self.id: str = f"{began_utc_us:x}"
+        self.chain = Chaining(self.connection, self.id, signer)
         self.page_bytes: int = self.connection.pragma("page_size")
         self._log_pages = self._tried_at_pages = 0
         self.connection.set_wal_hook(self._note_log)

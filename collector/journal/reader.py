@@ -218,6 +218,11 @@ class JournalReader:
         disorder_us = self._one("SELECT disorder_us FROM journal")
         return self._first_from(at_us - disorder_us, self.first(), self.head())
 
+    def sequence_past(self, at_us: int) -> int:
+        """A sequence from which on everything on record is as young as a plant time."""
+        disorder_us = self._one("SELECT disorder_us FROM journal")
+        return self._first_from(at_us + disorder_us, self.first(), self.head())
+
     def _first_from(self, at_us: int, first: int, last: int) -> int:
         """A sequence before which nothing is younger than ``at_us``, by halving.
 

@@ -132,6 +132,13 @@ class Journal:
         except BaseException:
             holder.release()
             raise
+        reached = holder.reached
+        if reached is not None and reached[1] == ledger.id and reached[0] > ledger.head:
+            ledger.abandon()
+            holder.release()
+            raise connect.damaged(
+                file, f"it ends with record {ledger.head}, but {reached[0]} had been committed"
+            )
         try:
             if outlets is not None:
                 ledger.add_outlets(outlets)
@@ -323,6 +330,8 @@ class Journal:
         self._tell(batch.records, first)
 
     def _tell(self, records: Sequence[Record], first: int) -> None:
+        if records:
+            self._holder.note_reached(self._ledger.head, self._ledger.id)
         if records and self.on_commit is not None:
             self.on_commit(first + len(records) - 1, rows.numbered(records, first))
 

@@ -161,7 +161,7 @@ def mend_eras(into: apsw.Connection, beside: Beside) -> dict[int, int]:
         alive = beside.alive
         known = [offset for _, offset in offsets[:1]] + list(eras.values())[:1]
         known += [0] if alive is None else [alive.utc_us - alive.at_us, 0]
-        eras[first] = known[0]
+        eras[max(first, 1)] = known[0]
     _correct(eras, offsets)
     return dict(sorted(eras.items()))
 

@@ -77,11 +77,11 @@ def open_or_replace(
         JournalError: it cannot be opened, and a fresh one neither.
     """
     replaced = None
-    with _held(path, now_utc_us):
+    with _held(path, now_utc_us) as holder:
         finish_replacing(path)
-        because = _suspected(path)
+        because = _suspected(path, holder)
         if because is not None:
-            replaced = replace(path, because, now_utc_us, signer, still_at_it)
+            replaced = replace(path, because, now_utc_us, signer, still_at_it, holder.reached)
     if replaced is not None:
         return open_it(), replaced
     try:
@@ -92,8 +92,8 @@ def open_or_replace(
         because = _judged(path, error)
         if because is None:
             raise
-    with _held(path, now_utc_us):
-        replaced = replace(path, because, now_utc_us, signer, still_at_it)
+    with _held(path, now_utc_us) as holder:
+        replaced = replace(path, because, now_utc_us, signer, still_at_it, holder.reached)
     return open_it(), replaced
 
 
@@ -105,11 +105,11 @@ def mark_suspect(path: Path, because: str) -> None:
 
 def damaged_files(path: Path) -> list[Path]:
     """Damaged journals that were set aside and still lie beside the one in use, oldest first."""
-    return sorted(
-        found
-        for found in path.parent.glob(f"{path.name}{DAMAGED}*")
-        if not found.name.endswith(BESIDE[:2])
-    )
+    found = set(path.parent.glob(f"{path.name}{DAMAGED}*"))
+    logs = {one for one in found if one.name.endswith(BESIDE[:2])}
+    # A log counts where nothing is left of its database.
+    alone = {one for one in logs if one.with_name(one.name.rpartition("-")[0]) not in found}
+    return sorted(found - logs | alone)
 
 
 def replace(
@@ -118,8 +118,14 @@ def replace(
     now_utc_us: int,
     signer: Signs | None = None,
     still_at_it: Callable[[], object] = bool,
+    reached: tuple[int, str] | None = None,
 ) -> Replaced:
     """Put a fresh journal in the place of a damaged one; its lock is held.
+
+    Args:
+        path, now_utc_us, signer, still_at_it: see ``open_or_replace``.
+        because: what is wrong with it.
+        reached: how far it is known to have got, and its id.
 
     Raises:
         JournalError: no fresh one can be made; all is as it was.
@@ -128,7 +134,9 @@ def replace(
     set_aside = path.with_name(path.name + DAMAGED + stamp)
     part = path.with_name(path.name + PART)
     Reserve(path, 0).release()
-    occasion = Occasion(because, set_aside.name, now_utc_us)
+    occasion = Occasion(
+        because, set_aside.name, now_utc_us, above=0 if reached is None else reached[0]
+    )
     try:
         remove(part)
         try:
@@ -212,15 +220,15 @@ def free_stamp(path: Path, aside: str, now_utc_us: int) -> str:
 
 
 @contextlib.contextmanager
-def _held(path: Path, now_utc_us: int) -> Iterator[None]:
+def _held(path: Path, now_utc_us: int) -> Iterator[Holder]:
     holder = Holder(path, now_utc_us)
     try:
-        yield
+        yield holder
     finally:
         holder.release()
 
 
-def _suspected(path: Path) -> str | None:
+def _suspected(path: Path, holder: Holder) -> str | None:
     """What is known to be wrong before the journal is opened, None if nothing is."""
     try:
         return path.with_name(path.name + SUSPECT).read_text(encoding="utf-8") or "found in use"
@@ -230,9 +238,18 @@ def _suspected(path: Path) -> str | None:
         return "found in use"
     if log_is_broken(path.with_name(path.name + "-wal")):
         return "its log is damaged"
-    if not path.exists() and path.with_name(path.name + "-wal").exists():
+    if _size(path) == 0 and _size(path.with_name(path.name + "-wal")) > 0:
         return "its database is gone, its log is still there"
+    if path.exists() and _size(path) == 0 and holder.reached is not None:
+        return "it is empty"
     return None
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0
 
 
 def _judged(path: Path, error: Exception) -> str | None:

@@ -17,10 +17,11 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from collector.journal.salvage.log import PAGE_BYTES, read_log
+from collector.journal.salvage.log import PAGE_BYTES, WAL_MAGICS, read_log
 
 HEADER_BYTES = 100
 MAGIC = b"SQLite format 3\0"
+LOG_BEGINS = tuple(magic.to_bytes(4, "big") for magic in WAL_MAGICS)
 TABLE_LEAF, INDEX_LEAF, INDEX_INTERIOR = 0x0D, 0x0A, 0x02
 HEAD_OF = {TABLE_LEAF: 8, INDEX_LEAF: 8, INDEX_INTERIOR: 12}
 LARGEST_TABLE_LOCAL = PAGE_BYTES - 35
@@ -64,7 +65,11 @@ class Image:
     """
 
     def __init__(self, path: Path, log: Path) -> None:
-        self._descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC)
+        if _begins(path) in LOG_BEGINS and _begins(log) == MAGIC[:4]:
+            path, log = log, path  # somebody has mixed them up
+        # A database that is gone reads as an empty one: its log may still be there.
+        there = path if path.exists() else Path(os.devnull)
+        self._descriptor = os.open(there, os.O_RDONLY | os.O_CLOEXEC)
         try:
             self.count = -(-os.fstat(self._descriptor).st_size // PAGE_BYTES)
             self.bad_pages = 0
@@ -174,6 +179,14 @@ class Image:
             left -= PAGE_BYTES - 4
             following = int.from_bytes(more[:4], "big")
         return b"".join(parts)
+
+
+def _begins(path: Path) -> bytes:
+    try:
+        with path.open("rb") as file:
+            return file.read(4)
+    except OSError:
+        return b""
 
 
 def values_of(payload: bytes) -> list[Any]:
