@@ -1,6 +1,6 @@
 """Everything that can end badly, tried by the hundred: one table, and 1 if anything was not right.
 
-    .venv/bin/python -m tests.bench.survival [--kills N] [--cuts N]
+    .venv/bin/python -m tests.bench.survival [--kills N] [--cuts N] [--only KIND ...]
 
 * Every call of all that a journal does with its disk fails, once and for good, with an I/O error
   and with a full disk (``tests/faults/journal_operations.py``).
@@ -21,7 +21,7 @@ import asyncio
 import random
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 from tests.faults.daemon_kills import kill_daemons
@@ -34,6 +34,7 @@ from tests.faults.writer_kills import kill_writers
 KILLS = 500
 CUTS = 1_000
 SEED = 1
+KINDS = ("failures", "cuts", "writers", "daemons")
 HEAD = f"{'kind of fault':<58}{'tried':>7}{'lost':>6}{'doubled':>9}{'wrong':>7}{'crashed':>9}"
 
 
@@ -72,12 +73,16 @@ def writers(kills: int) -> Tally:
         return tally
 
 
-def rows(kills: int, power_cuts: int) -> Iterator[Tally]:
-    """All rows, as they come."""
-    yield from failures()
-    yield from cuts(power_cuts)
-    yield writers(kills)
-    yield asyncio.run(daemons(kills))
+def rows(kinds: Sequence[str], kills: int, power_cuts: int) -> Iterator[Tally]:
+    """The rows of some kinds, as they come."""
+    if "failures" in kinds:
+        yield from failures()
+    if "cuts" in kinds:
+        yield from cuts(power_cuts)
+    if "writers" in kinds:
+        yield writers(kills)
+    if "daemons" in kinds:
+        yield asyncio.run(daemons(kills))
 
 
 def shown(tally: Tally) -> str:
@@ -93,10 +98,11 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.survival")
     parser.add_argument("--kills", type=int, default=KILLS, help="of each kind of process")
     parser.add_argument("--cuts", type=int, default=CUTS, help="of the power")
+    parser.add_argument("--only", nargs="+", choices=KINDS, default=KINDS, help="kinds of fault")
     asked = parser.parse_args()
     print(HEAD, flush=True)
     found: list[Tally] = []
-    for tally in rows(asked.kills, asked.cuts):
+    for tally in rows(asked.only, asked.kills, asked.cuts):
         found.append(tally)
         print(shown(tally), flush=True)
     total = Tally("all")

@@ -100,8 +100,10 @@ class Life:
 
 
 def batch_of(first: int, last: int, audited: int) -> list[Record]:
-    """Contacts, audited records and the wish for a head of the chain."""
+    """Contacts, audited records and, where there are any, the wish for a head of the chain."""
     batch = contacts(first, last, padding=PADDING)
+    if not audited:
+        return batch
     at = contact(last, padding=PADDING)
     day = json.dumps({"day": f"day {first}"})
     batch += [

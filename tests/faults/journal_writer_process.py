@@ -17,6 +17,8 @@ from tests.faults.judging import OUTLET, last_number
 from tests.unit.journal.samples import START_US
 
 LIMIT_BYTES = 1 << 20
+AUDITED_SHARE = 0.05
+"""Of the batches; the audited record is kept for years and must not take all the room."""
 
 
 def write_until_killed(path: str, pipe: Connection, seed: int) -> None:
@@ -44,6 +46,7 @@ def write_until_killed(path: str, pipe: Connection, seed: int) -> None:
     while True:
         count = rng.choice([1, 2, 10, 100, 500])
         before = life.submitted
-        hand_in(journal, life, Size(1, count, files=False))
+        audited = int(rng.random() < AUDITED_SHARE)
+        hand_in(journal, life, Size(1, count, audited, files=False))
         if life.submitted == before or rng.random() < 0.2:
             journal.flush()
