@@ -63,7 +63,8 @@ def translate(error: apsw.Error, path: str | Path, connection: apsw.Connection |
         return JournalFull(f"no room on the disk for the journal at {path}")
     if isinstance(error, apsw.NotADBError):
         return JournalError(f"{path} is not a journal: it is no SQLite database")
-    if isinstance(error, apsw.CorruptError):
+    if isinstance(error, apsw.CorruptError | apsw.ConstraintError):
+        # Nothing is ever written twice: where a constraint fails, an index is not what it was.
         return damaged(path, str(error))
     if isinstance(error, apsw.IOError):
         number = connection.system_errno if connection is not None else 0

@@ -57,11 +57,9 @@ class Holder:
         since = datetime.fromtimestamp(since_us // 1_000_000, UTC)
         text = f"process {os.getpid()} since {since:%Y-%m-%dT%H:%M:%SZ}\n"
         self.reached = _reached(os.pread(self._descriptor, 4 * NOTE_BYTES, 0))
-        try:
+        # A full disk has no room for the note; the lock itself needs none.
+        with contextlib.suppress(OSError):
             os.pwrite(self._descriptor, text.encode("ascii").ljust(NOTE_BYTES), 0)
-        except OSError:
-            # A full disk has no room for the note; the lock itself needs none.
-            pass
 
     def note_reached(self, sequence: int, journal: str) -> None:
         """Note up to which sequence a journal is committed."""

@@ -214,4 +214,8 @@ def maybe_wrong(connection: apsw.Connection) -> str | None:
     for statement, wrong in IMPOSSIBLE.items():
         if connection.execute(statement, (kinds,) if "?" in statement else ()).get:
             return wrong
+    for table in ("subject", "reason"):
+        found = connection.execute(f"PRAGMA integrity_check({table})").get
+        if found != "ok":
+            return f"{table}: {found}"
     return None

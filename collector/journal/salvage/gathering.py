@@ -91,6 +91,7 @@ def gather(
     found = Gathered()
     for image in images:
         _read_rows(image, into, found, still_at_it)
+    found.beside.settle_names()
     _drop_unbelievable(into, found)
     found.holes = _holes(into)
     _consult_index(images, into, found, still_at_it)

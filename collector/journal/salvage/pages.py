@@ -27,6 +27,8 @@ HEAD_OF = {TABLE_LEAF: 8, INDEX_LEAF: 8, INDEX_INTERIOR: 12}
 LARGEST_TABLE_LOCAL = PAGE_BYTES - 35
 LARGEST_INDEX_LOCAL = (PAGE_BYTES - 12) * 64 // 255 - 23
 LEAST_LOCAL = (PAGE_BYTES - 12) * 32 // 255 - 23
+LEAST_UNWRITTEN = 32
+"""Rows fill a page from its end; so many zeros there are a part that was never written."""
 MOST_CELLS = (PAGE_BYTES - 8) // 4
 LARGEST_ROW_BYTES = 64 << 20
 INTEGER_BYTES = (0, 1, 2, 3, 4, 6, 8)
@@ -93,7 +95,7 @@ class Image:
         except OSError:
             self.bad_pages += 1
             return None
-        return data.ljust(PAGE_BYTES, b"\0")
+        return data  # the last one of a file that was cut off is short
 
     def newest(self, number: int) -> bytes | None:
         """A page as the log has it, else as the main file has it."""
@@ -130,19 +132,24 @@ class Image:
     def cells(self, number: int, page: bytes) -> Iterator[Cell]:
         """The rows of a page that is the leaf of a table or any page of an index, else none."""
         start = HEADER_BYTES if number == 1 else 0
+        if len(page) < start + HEAD_OF[INDEX_INTERIOR]:
+            return
         kind = page[start]
         if kind not in HEAD_OF:
             if kind == 0x05 or not any(page[:64]):
                 return
             kind = TABLE_LEAF  # its first byte may be what is damaged; the rows will tell
+        end = len(page)
+        if end - len(page.rstrip(b"\0")) >= LEAST_UNWRITTEN:
+            end = len(page.rstrip(b"\0"))
         count = int.from_bytes(page[start + 3 : start + 5], "big")
         at = start + HEAD_OF[kind]
-        for place in range(at, min(at + 2 * min(count, MOST_CELLS), PAGE_BYTES - 1), 2):
+        for place in range(at, min(at + 2 * min(count, MOST_CELLS), len(page) - 1), 2):
             offset = page[place] << 8 | page[place + 1]
             if not at <= offset < PAGE_BYTES - 3:
                 continue
             try:
-                yield self._cell(page, offset, kind)
+                yield self._cell(page[:end], offset, kind)
             except (Unreadable, IndexError, UnicodeDecodeError, struct.error):
                 continue
 
@@ -157,7 +164,7 @@ class Image:
             key -= (key >> 63) << 64
             largest = LARGEST_TABLE_LOCAL
         if size <= largest:
-            if at + size > PAGE_BYTES:
+            if at + size > len(page):
                 raise Unreadable
             return Cell(key, values_of(page[at : at + size]))
         return Cell(key, values_of(self._long(page, at, size, largest)))
@@ -220,6 +227,8 @@ def values_of(payload: bytes) -> list[Any]:
         elif kind >= 12:
             size = (kind - 12) // 2
             part = payload[body : body + size]
+            if kind & 1 and 0 in part:  # no text of ours has that: it was cut off
+                raise Unreadable
             values.append(part.decode() if kind & 1 else part)
         else:
             raise Unreadable

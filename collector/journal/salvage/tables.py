@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -27,6 +28,7 @@ class Beside:
         disorder_us: the greatest of what was found.
         subjects: kind and name by number.
         reasons: text by number.
+        listed_subjects, listed_reasons: the same as the indexes over them repeat it.
         eras: wall time minus plant time by first sequence.
         states: engine states by sequence.
         alive: the newest.
@@ -41,6 +43,8 @@ class Beside:
     disorder_us: int = 0
     subjects: dict[int, tuple[int, str]] = field(default_factory=dict)
     reasons: dict[int, str] = field(default_factory=dict)
+    listed_subjects: dict[int, tuple[int, str]] = field(default_factory=dict)
+    listed_reasons: dict[int, str] = field(default_factory=dict)
     eras: dict[int, int] = field(default_factory=dict)
     states: dict[int, str] = field(default_factory=dict)
     alive: Alive | None = None
@@ -57,6 +61,32 @@ class Beside:
         if taker is not None:
             taker(self, cell.key, cell.values)
 
+    def settle_names(self) -> None:
+        """Of two tellings of a subject take the one whose parts others have too; of a reason none.
+
+        A name is ``owner.what``, and both come again in other names, unless a byte is wrong.
+        """
+        differing = {
+            number: (self.subjects[number], listed)
+            for number, listed in self.listed_subjects.items()
+            if self.subjects.setdefault(number, listed) != listed
+        }
+        parts = Counter(
+            part
+            for number, key in self.subjects.items()
+            if number not in differing
+            for part in _parts(key)
+        )
+        texts = " ".join(file.text for file, _ in self.configurations.values())
+        for number, tellings in differing.items():
+            self.subjects[number] = max(
+                tellings,
+                key=lambda key: sum(parts[p] > 0 or str(p[1]) in texts for p in _parts(key)),
+            )
+        for number, text in self.listed_reasons.items():
+            if self.reasons.setdefault(number, text) != text:
+                del self.reasons[number]
+
     def _subject(self, key: int | None, values: list[Any]) -> None:
         """A row of ``subject``, or the one of ``state``, which looks the same."""
         _, number, text = values
@@ -71,7 +101,7 @@ class Beside:
         """An entry of the index over subjects, which repeats them."""
         kind, name, number = values
         if key is None and kind in KINDS and number > 0:
-            self.subjects.setdefault(number, (kind, name))
+            self.listed_subjects.setdefault(number, (kind, name))
 
     def _reason(self, key: int | None, values: list[Any]) -> None:
         if key is not None and key >= 0:
@@ -79,7 +109,7 @@ class Beside:
 
     def _listed_reason(self, key: int | None, values: list[Any]) -> None:
         if key is None and values[1] >= 0:
-            self.reasons.setdefault(values[1], values[0])
+            self.listed_reasons.setdefault(values[1], values[0])
 
     def _era(self, key: int | None, values: list[Any]) -> None:
         if key is not None and key > 0:
@@ -185,6 +215,12 @@ def maybe_listed(cell: Cell) -> Sequence[int] | None:
     if cell.key is not None or [type(value) for value in values] != [int, int]:
         return None
     return values if values[0] > 0 and values[1] > 0 else None
+
+
+def _parts(key: tuple[int, str]) -> list[tuple[object, str]]:
+    kind, name = key
+    owner, _, what = name.partition(".")
+    return [("owner", owner), ("what", what), (kind, what), (kind, "")]
 
 
 def _is_json(text: str) -> dict[str, Any] | None:
