@@ -137,7 +137,10 @@ class CalendarDesk:
             for key in due:
                 said = await in_daemon_thread(partial(work.do, key, self._ending.is_set))
                 self.failing.discard(work.job.name)
-                self._done[work.job.name].add(key)
+                done = self._done[work.job.name]
+                done.add(key)
+                if len(done) > MOST_DONE:
+                    done.remove(min(done))
                 self._put_on_record(subject_of(work.job.name), key, said)
                 tell = log.warning if said else log.info
                 tell("calendar work done", job=work.job.name, period=key, found=said or None)
