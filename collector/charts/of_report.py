@@ -12,6 +12,8 @@ from collector.plant.equipment import DosingPump, Filter, Well
 from collector.plant.model import Plant
 from collector.reports.period_report.gather import Pictures
 from collector.reports.period_report.period import Period
+from collector.reports.view_parts import Present
+from collector.reports.view_stages import wells_downstream
 
 OF_KIND: tuple[tuple[type, str, str], ...] = (
     (Well, "water", "volumes"),
@@ -30,8 +32,8 @@ def pictures_of(reader: JournalReader, plant: Plant) -> Pictures:
         wanted += [
             (name, section, key)
             for kind, section, key in OF_KIND
-            for name, part in plant.equipment.items()
-            if isinstance(part, kind)
+            for name in _in_order(plant)
+            if isinstance(plant.equipment[name], kind)
         ]
         for name, section, key in wanted:
             found = chart(reader, plant, name, key, span)
@@ -41,3 +43,16 @@ def pictures_of(reader: JournalReader, plant: Plant) -> Pictures:
                 yield section, title, svg_of(found)
 
     return draw
+
+
+def _in_order(plant: Plant) -> Iterator[str]:
+    """Wells as the water takes them, then the rest; without what is only there at times.
+
+    Of that too little is known for a picture: its bounds would be all there is to see.
+    """
+    present = Present(plant, {})
+    wells = wells_downstream(plant)
+    for name in (*wells, *(name for name in plant.equipment if name not in wells)):
+        panels = present.panels_of(name)
+        if not panels or not all(plant.panels[panel].visits for panel in panels):
+            yield name

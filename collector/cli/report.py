@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from collector.charts.of_report import pictures_of
 from collector.cli.command import Answer, Command
 from collector.cli.options import add_journal, add_settings
+from collector.cli.progress import progress
 from collector.cli.spans import add_span, open_journal, span_of
 from collector.core.calendar import local
 from collector.errors import CommandLineError
@@ -56,7 +57,10 @@ def execute(options: argparse.Namespace) -> Answer:
         period = _period(options, reader, plant)
         pdf = can_print() if options.pdf is None else options.pdf
         pictures = pictures_of(reader, plant)
-        paths = write_report(reader, plant, period, options.out, pdf=pdf, pictures=pictures)
+        with progress("record") as tell:
+            paths = write_report(
+                reader, plant, period, options.out, pdf=pdf, pictures=pictures, tell=tell
+            )
     lines = [str(path) for path in paths]
     return Answer("\n".join(lines), {"files": lines, "period": period.name})
 

@@ -11,7 +11,7 @@ import csv
 import hashlib
 import io
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -25,6 +25,8 @@ from collector.reports.period_report.period import Period
 from collector.reports.period_report.tables import NONE, Cell, PeriodReport, Table
 
 MODE = 0o640
+GATHERED = 0.6
+"""Share of the work that is done when all figures are gathered and drawn; the rest is setting."""
 FACES = (("normal", "DejaVuSans.ttf"), ("bold", "DejaVuSans-Bold.ttf"))
 
 
@@ -36,6 +38,7 @@ def write_report(
     *,
     pdf: bool,
     pictures: Pictures | None = None,
+    tell: Callable[[float], None] = lambda _: None,
 ) -> list[Path]:
     """Write the record of a period.
 
@@ -46,6 +49,7 @@ def write_report(
         folder: where to; made if it is not there. Files of the same record are replaced.
         pdf: whether a PDF is wanted too.
         pictures: draws charts; None for none.
+        tell: takes the share that is done, 0 to 1.
 
     Returns:
         the files, the page first.
@@ -56,14 +60,17 @@ def write_report(
     if pdf and not can_print():
         raise CommandLineError(NO_PRINTER)
     report = gather(reader, plant, period, pictures)
+    tell(GATHERED)
     stem = f"{report.plant}_{report.period}"
     try:
         folder.mkdir(mode=0o750, parents=True, exist_ok=True)
-        return [_write(folder / name, data) for name, data in _files(report, stem, pdf=pdf)]
+        paths = [_write(folder / name, data) for name, data in _files(report, stem, pdf=pdf)]
     except OSError as error:
         raise CommandLineError(
             f"--out: found '{folder}', which cannot be written ({error.strerror})"
         ) from error
+    tell(1.0)
+    return paths
 
 
 NO_PRINTER = (

@@ -74,7 +74,7 @@ def gather(
     titles |= {name: panel.title or name for name, panel in plant.panels.items()}
     sections = [
         water_section(plant, sums, known, period),
-        machines_section(plant, sums, known, period),
+        machines_section(plant, sums, known, findings, period),
         process_section(reader, plant, sums, period),
         alarms_section(history, period),
         findings_section(findings, titles, period),

@@ -11,8 +11,6 @@ from markupsafe import Markup
 
 from collector.reports.period_report.tables import Column, PeriodReport, written
 
-NUMBERED = "decimals"
-
 
 def report_html(report: PeriodReport, fonts: str = "") -> str:
     """The page.
@@ -29,7 +27,7 @@ def report_html(report: PeriodReport, fonts: str = "") -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    environment.globals.update(written=written, kind=_kind, picture=_picture)
+    environment.globals.update(kind=_kind, picture=_picture, sentence=_sentence, written=written)
     return environment.get_template("period_report.html").render(
         report=report,
         fonts=Markup(fonts),  # noqa: S704 — of our own making
@@ -38,7 +36,13 @@ def report_html(report: PeriodReport, fonts: str = "") -> str:
 
 def _kind(column: Column) -> str:
     """Class of a cell: how it is set."""
+    if column.key == "day":
+        return "day"
     return "figure" if column.decimals is not None else "wide" if column.wide else "word"
+
+
+def _sentence(text: str) -> str:
+    return text if text.endswith((".", "!", "?")) else f"{text}."
 
 
 def _picture(svg: str) -> Markup:

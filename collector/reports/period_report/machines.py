@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
@@ -15,8 +16,10 @@ from collector.plant.equipment import DosingPump, Filter, Group, Machine, Pump
 from collector.plant.model import Plant
 from collector.reports.cycles import CLEANING, read_cycles
 from collector.reports.eras import ALL
+from collector.reports.findings import FindingLine
+from collector.reports.machines import FAILURES
 from collector.reports.period_report.period import Period
-from collector.reports.period_report.spans import Known
+from collector.reports.period_report.spans import NEARLY_ALL, Known, joined_s, stretches
 from collector.reports.period_report.tables import NONE, Cell, Column, Section, Table
 from collector.reports.period_report.water import Sums, whole
 
@@ -33,8 +36,56 @@ RUNS = (
 )
 
 
-def machines_section(plant: Plant, sums: Sums, known: Known, period: Period) -> Section:
-    """Run hours and starts of every machine, and air by group."""
+OUTAGES = (
+    RUNS[0], RUNS[1],
+    Column("times", "Times", 0, means="how often it was found out of order"),
+    Column("out_of_order_s", "How long", 0, means="in all, within the period", length=True),
+    Column("at_end", "At the end", means="whether it still was at the end"),
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Outage:
+    """How often and how long a machine was found out of order in a period.
+
+    Args:
+        name, title: of the machine.
+        times: how often.
+        length_s: how long in all, times that overlap counted once; up to the last sign where it
+            stands.
+        stands: whether it still was at the end.
+    """
+
+    name: str
+    title: str
+    times: int
+    length_s: float
+    stands: bool
+
+
+def outages_of(plant: Plant, findings: Iterable[FindingLine], period: Period) -> list[Outage]:
+    """The machines that were in fault or did not start, in the order of the plant file."""
+    spans: dict[str, list[tuple[int, int]]] = {}
+    standing: set[str] = set()
+    for line in findings:
+        if line.finding in FAILURES and line.equipment in plant.equipment:
+            ended = line.ended_utc_us
+            end = period.known_to_utc_us if ended is None else min(ended, period.known_to_utc_us)
+            begin = max(line.since_utc_us, period.from_utc_us)
+            spans.setdefault(line.equipment, []).append((begin, end))
+            if not period.ended(ended):
+                standing.add(line.equipment)
+    return [
+        Outage(name, part.title, stretches(spans[name]), joined_s(spans[name]), name in standing)
+        for name, part in plant.equipment.items()
+        if name in spans
+    ]
+
+
+def machines_section(
+    plant: Plant, sums: Sums, known: Known, findings: Iterable[FindingLine], period: Period
+) -> Section:
+    """Run hours and starts of every machine, what was out of order, and air by group."""
     rows: list[Sequence[Cell]] = []
     for name, part in plant.equipment.items():
         if not (isinstance(part, Machine | Filter) or (isinstance(part, DosingPump) and part.run)):
@@ -45,7 +96,7 @@ def machines_section(plant: Plant, sums: Sums, known: Known, period: Period) -> 
             pumped = whole(sums, name, "volume_pumped").value
         hours, times = run.value or 0.0, starts.value or 0.0
         unknown_h = known.unknown_s(name, period.from_utc_us, period.to_utc_us) / 3600
-        unseen = unknown_h * 3600 >= period.length_s * 0.999
+        unseen = unknown_h * 3600 >= period.length_s * NEARLY_ALL
         rows.append(
             [name, part.title, None if unseen else hours, run.low or 0.0,
              hours + unknown_h if run.high is None else max(run.high, hours), unknown_h,
@@ -53,6 +104,12 @@ def machines_section(plant: Plant, sums: Sums, known: Known, period: Period) -> 
         )  # fmt: skip
     note = "'At most' counts all unknown time as run time, as service does."
     tables = [Table("run_hours", "Run hours and starts", RUNS, rows, note)] if rows else []
+    outages = outages_of(plant, findings, period)
+    if outages:
+        lost = [[one.name, one.title, one.times, one.length_s, "yes" if one.stands else "no"]
+                for one in outages]  # fmt: skip
+        note = "From when its fault was seen, or it did not start, until it was seen well again."
+        tables.append(Table("out_of_order", "Out of order", OUTAGES, lost, note))
     air = _air(plant, sums)
     if air is not None:
         tables.append(air)

@@ -62,6 +62,10 @@ class Period:
         """A day as ``2026-10-05``, a month as ``2026-10``."""
         return local(utc_us, self.zone).strftime("%Y-%m-%d" if self.by == "day" else "%Y-%m")
 
+    def ended(self, utc_us: int | None) -> bool:
+        """Whether what ended then, None for not at all, was over by the end of the period."""
+        return utc_us is not None and utc_us < self.to_utc_us
+
     def text(self, utc_us: int | None) -> str | None:
         """An instant with the plant's offset, to the second; None for None."""
         if utc_us is None:

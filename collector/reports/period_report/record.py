@@ -31,8 +31,8 @@ def alarms_section(history: History, period: Period) -> Section:
         Column("alarm", "Name", means="equipment.rule#activation"),
         Column("began", "Began"),
         Column("ended", "Ended"),
-        Column("stood_least_s", "Stood, s", 0, means="least it stood within the period"),
-        Column("stood_most_s", "at most", 0, means="with the time in which nobody knew"),
+        Column("stood_least_s", "Stood", 0, means="least it stood within the period", length=True),
+        Column("stood_most_s", "at most", 0, means="and when nobody knew, within it", length=True),
         Column("acknowledged", "Acknowledged"),
         Column("acknowledged_by", "Acknowledged by"),
         Column("cause", "Cause", wide=True),
@@ -62,7 +62,7 @@ def alarms_section(history: History, period: Period) -> Section:
         )
     )
     below = frozenset({"alarm", "acknowledged", "acknowledged_by", "cause", "action", "remarks"})
-    table = Table("alarms", "Alarms", columns, rows, below=below)
+    table = Table("alarms", "Each alarm", columns, rows, below=below)
     tables = (table,) if rows else ()
     return Section("alarms", "Alarms", (said,), tables)
 
@@ -90,7 +90,8 @@ def findings_section(
             "Diagnoses from contacts and run times, each with its evidence; a person has to look."
         )
     )
-    tables = (Table("findings", "What looked wrong", columns, rows),) if rows else ()
+    table = Table("findings", "Each finding", columns, rows, below=frozenset({"text"}))
+    tables = (table,) if rows else ()
     return Section("findings", "What looked wrong", (said,), tables)
 
 
@@ -161,13 +162,13 @@ def gaps_section(plant: Plant, gaps: Sequence[Gap], known: Known, period: Period
         Column("title", "", wide=True),
         Column("known_percent", "Known, %", 3, means="share of the period in which it answered"),
         Column("gaps", "Gaps", 0),
-        Column("longest_gap_s", "Longest, s", 0),
+        Column("longest_gap_s", "Longest", 0, means="longest gap", length=True),
     )
     columns = (
         Column("panel", "Panel"),
         Column("from", "Last known"),
         Column("to", "Known again"),
-        Column("length_s", "Length, s", 0),
+        Column("length_s", "Length", 0, means="within the period", length=True),
         Column("reason", "Reason", wide=True),
     )
 
@@ -243,10 +244,10 @@ def record_section(reader: JournalReader, period: Period) -> Section:
 def _signed(reader: JournalReader, last: int) -> str:
     number = reader.head_after(last - 1)
     if number is None:
-        return "No signed head covers them yet."
+        return "No head covers all of them yet; one is made at the end of each plant day."
     body = json.loads(reader.chain_entries(number - 1, 1)[0].body)
     value = body["value"]
     head = head_of(value if isinstance(value, dict) else json.loads(value), reader.journal_id)
     if head is None or head.signature is None:
-        return "No signed head covers them yet."
+        return "The head that covers them is not signed, since no key was at hand."
     return f"The head of {head.day} covers them, signed with the key {head.key}."

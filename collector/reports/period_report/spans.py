@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 
 from collector.plant.model import Plant
 from collector.reports.alarm_history import Gap
@@ -10,6 +10,7 @@ from collector.reports.period_report.period import Period
 from collector.reports.view_parts import Present
 
 NEARLY_ALL = 0.999
+"""A share of a time from which on all of it counts; days are cut to the microsecond."""
 
 
 class Known:
@@ -61,6 +62,10 @@ def joined_s(spans: Sequence[tuple[int, int]]) -> float:
     return total / 1e6
 
 
-def sums(values: Mapping[str, float | None]) -> float:
-    """Sum of what is known."""
-    return sum(value for value in values.values() if value is not None)
+def stretches(spans: Sequence[tuple[int, int]]) -> int:
+    """Into how many stretches some spans fall, those that touch or overlap being one."""
+    count, until = 0, -(1 << 62)
+    for begin, end in sorted(spans):
+        count += begin > until
+        until = max(until, end)
+    return count

@@ -10,8 +10,10 @@ from collector.plant.equipment import Blower, Group, Machine
 from collector.plant.model import Plant
 from collector.reports.alarm_export import lacking
 from collector.reports.alarm_history import History
+from collector.reports.alarm_rows import Activation
 from collector.reports.findings import FindingLine
 from collector.reports.logbook import EntryLine
+from collector.reports.period_report.machines import outages_of
 from collector.reports.period_report.period import Period
 from collector.reports.period_report.spans import Known
 from collector.reports.period_report.water import Sums, receiving_wells, whole
@@ -52,12 +54,13 @@ def _water(gathered: Gathered) -> Iterator[str]:
         if pumped.value is None:
             continue
         title = gathered.plant.equipment[name].title
-        bounds = (
-            ""
-            if pumped.low is None or pumped.high is None
-            else (f" (between {pumped.low:.0f} and {pumped.high:.0f} m³)")
+        low = pumped.value if pumped.low is None else pumped.low
+        sure = (
+            f"at least {low:.0f} m³, how much at most is not known"
+            if pumped.high is None
+            else f"between {low:.0f} and {pumped.high:.0f} m³"
         )
-        yield f"About {pumped.value:.0f} m³ went through {title}{bounds}."
+        yield f"About {pumped.value:.0f} m³ went through {title} ({sure})."
 
 
 def _alarms(gathered: Gathered) -> Iterator[str]:
@@ -73,11 +76,12 @@ def _alarms(gathered: Gathered) -> Iterator[str]:
     gravest = [one for one in found if one.priority == "high"]
     for one in gravest[:MOST_NAMED]:
         cause = f", cause: {one.cause}" if one.cause else ""
-        end = "still stood at the end" if one.open else f"stood for {length_text(one.high_s)}"
+        over = gathered.period.ended(one.ended_utc_us)
+        end = f"stood for {_length(one)}" if over else "still stood at the end"
         yield f"{one.title}: began {gathered.period.text(one.began_utc_us)}, {end}{cause}."
     if len(gravest) > MOST_NAMED:
         yield f"{len(gravest) - MOST_NAMED} more of high priority are in the table of alarms."
-    open_ones = sum(one.open for one in found)
+    open_ones = sum(not gathered.period.ended(one.ended_utc_us) for one in found)
     if open_ones:
         yield f"{_count(open_ones, 'alarm')} stood at the end of the period."
     incomplete = sum(bool(lacking(one)) for one in found)
@@ -99,12 +103,14 @@ def _air(gathered: Gathered) -> Iterator[str]:
 
 
 def _wrong(gathered: Gathered) -> Iterator[str]:
-    standing = [line for line in gathered.findings if line.ended_utc_us is None]
+    for one in outages_of(gathered.plant, gathered.findings, gathered.period):
+        stands = ", and still was at the end" if one.stands else ""
+        times = "once" if one.times == 1 else f"{one.times} times"
+        yield f"{one.title} was out of order {times}, {length_text(one.length_s)} in all{stands}."
+    standing = sum(not gathered.period.ended(line.ended_utc_us) for line in gathered.findings)
     if gathered.findings:
-        yield (
-            f"{_count(len(gathered.findings), 'thing')} looked wrong, of which {len(standing)} "
-            "still did at the end."
-        )
+        still = f"{standing} of them still did" if standing else "none still did"
+        yield f"{_count(len(gathered.findings), 'thing')} looked wrong; {still} at the end."
 
 
 def _work(gathered: Gathered) -> Iterator[str]:
@@ -132,6 +138,11 @@ def _unknown(gathered: Gathered) -> Iterator[str]:
         )
     if not any(isinstance(part, Machine) for part in gathered.plant.equipment.values()):
         yield "The plant file names no machines."
+
+
+def _length(one: Activation) -> str:
+    least, most = length_text(one.low_s), length_text(one.high_s)
+    return most if least == most else f"at least {least}, at most {most}"
 
 
 def _count(number: int, one: str, many: str = "") -> str:

@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
+from collector.reports.view_figures import length_text
+
 Cell = float | int | str | None
 UNKNOWN = "unknown"
 NONE = "–"
@@ -25,6 +27,7 @@ class Column:
         decimals: of its figures; None for texts.
         wide: whether its texts are sentences.
         means: one line for the list of columns.
+        length: whether it is a length in s, which people read in longer units.
     """
 
     key: str
@@ -32,6 +35,7 @@ class Column:
     decimals: int | None = None
     wide: bool = False
     means: str = ""
+    length: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,4 +100,4 @@ def written(cell: Cell, column: Column) -> str:
         return NONE if column.decimals is None else UNKNOWN
     if isinstance(cell, str):
         return cell
-    return f"{cell:.{column.decimals or 0}f}"
+    return length_text(cell) if column.length else f"{cell:.{column.decimals or 0}f}"

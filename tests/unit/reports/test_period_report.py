@@ -69,6 +69,63 @@ def test_figures_of_a_day_are_those_of_the_journal(
         assert float(machines[name]["starts"]) == starts
 
 
+def test_air_filter_and_chemicals_are_those_of_the_journal(
+    journal: Path, plant: Plant, tmp_path: Path
+) -> None:
+    """Totals of 2 July by SQL, which stand in SI units (s, m3) there."""
+    paths = written(journal, plant, "2026-07-02", tmp_path)
+
+    def day(name: str) -> tuple[float, float, float]:
+        value, low, high = rows(journal, TOTALS, (f"{name}.day",))[-1][2:]
+        return value, low, high
+
+    (air,) = table(paths, "air")
+    told = [float(air[f"without_air{which}_h"]) for which in ("", "_least", "_most")]
+    assert told == pytest.approx([each / HOUR_S for each in day("blowers.time_without_air")])
+    (cloth,) = table(paths, "filters")
+    assert float(cloth["cleanings"]) == day("filter.cleanings")[0]
+    assert float(cloth["wash_water_m3"]) == pytest.approx(day("filter.wash_water")[0])
+    used = {row["dosing_pump"]: row for row in table(paths, "chemicals")}
+    for name in ("coagulant", "hypochlorite"):
+        value, low, _ = day(f"{name}.chemical_used")
+        row = used[plant.equipment[name].title]
+        assert float(row["used_l"]) == pytest.approx(1000 * value)
+        assert float(row["used_least_l"]) == pytest.approx(1000 * low)
+
+
+def test_service_files_and_chain_are_those_of_the_journal(
+    journal: Path, plant: Plant, tmp_path: Path
+) -> None:
+    """Tasks by the newest record of each (kind 14), hashes by their own tables."""
+    paths = written(journal, plant, "2026-07", tmp_path)
+    due = rows(
+        journal,
+        "SELECT s.name, json_extract(r.value, '$.state') FROM record r "
+        "JOIN subject s ON s.id = r.subject WHERE s.kind = 14 "
+        "GROUP BY s.name HAVING r.sequence = max(r.sequence)",
+    )
+    wanted = {name: state for name, state in due if state in ("due soon", "due", "overdue")}
+    assert {row["name"]: row["state"] for row in table(paths, "service_due")} == wanted != {}
+    files = rows(journal, "SELECT kind, hash FROM configuration ORDER BY kind")
+    assert sorted((row["file"], row["sha256"]) for row in table(paths, "files")) == files
+    ((last, hash_),) = rows(journal, "SELECT number, hash FROM chain ORDER BY number DESC LIMIT 1")
+    page = paths[0].read_text(encoding="utf-8")
+    assert f"entries are 1 to {last}; the hash of the last is {hash_.hex()}." in page
+
+
+def test_each_day_of_a_month_is_that_of_the_journal(
+    journal: Path, plant: Plant, tmp_path: Path
+) -> None:
+    """A row a day up to the last sign; days that have not ended are unknown, not 0."""
+    paths = written(journal, plant, "2026-07", tmp_path)
+    for well in ("collection", "meadow_sump"):
+        told = rows(journal, TOTALS, (f"{well}.volume_pumped.day",))
+        days = table(paths, f"volumes_{well}")
+        assert [day["day"] for day in days] == ["2026-07-01", "2026-07-02", "2026-07-03"]
+        assert [float(day["pumped_m3"]) for day in days[:2]] == [each[2] for each in told]
+        assert days[2]["pumped_m3"] == days[2]["came_in_m3"] == ""
+
+
 def test_a_month_is_the_sum_of_its_days_and_says_what_is_missing(
     journal: Path, plant: Plant, tmp_path: Path
 ) -> None:
