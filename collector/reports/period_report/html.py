@@ -6,10 +6,12 @@ our own drawing.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from collector.reports.period_report.tables import Column, PeriodReport, written
+from collector.reports.period_report.tables import Cell, Column, PeriodReport, Table, written
 
 
 def report_html(report: PeriodReport, fonts: str = "") -> str:
@@ -27,7 +29,7 @@ def report_html(report: PeriodReport, fonts: str = "") -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
-    environment.globals.update(kind=_kind, picture=_picture, sentence=_sentence, written=written)
+    environment.globals.update(kind=_kind, lower=_lower, picture=_picture, written=written)
     return environment.get_template("period_report.html").render(
         report=report,
         fonts=Markup(fonts),  # noqa: S704 — of our own making
@@ -36,13 +38,19 @@ def report_html(report: PeriodReport, fonts: str = "") -> str:
 
 def _kind(column: Column) -> str:
     """Class of a cell: how it is set."""
-    if column.key == "day":
-        return "day"
+    if column.key in ("day", "unit", "by"):
+        return "whole"
     return "figure" if column.decimals is not None else "wide" if column.wide else "word"
 
 
-def _sentence(text: str) -> str:
-    return text if text.endswith((".", "!", "?")) else f"{text}."
+def _lower(table: Table, row: Sequence[Cell]) -> list[tuple[str, str]]:
+    """Headings and sentences of the cells that stand in a line below their row."""
+    told = []
+    for column, cell in zip(table.columns, row, strict=True):
+        if column.key in table.below and cell:
+            text = written(cell, column)
+            told.append((column.heading, text if text.endswith((".", "!", "?")) else f"{text}."))
+    return told
 
 
 def _picture(svg: str) -> Markup:

@@ -26,10 +26,10 @@ from collector.reports.period_report.water import Sums, whole
 RUNS = (
     Column("machine", "Machine", means="its name in the plant file"),
     Column("title", "", wide=True, means="what people call it"),
-    Column("run_hours", "Run, h", 2, means="run time known"),
+    Column("run_hours", "Run, h", 2, means="run time known, of days that ended"),
     Column("run_hours_least", "at least", 2, means="lower bound of run_hours"),
     Column("run_hours_most", "at most", 2, means="upper bound, unknown time included"),
-    Column("unknown_hours", "Unknown, h", 2, means="time in which nobody knows whether it ran"),
+    Column("unknown_hours", "Unknown, h", 2, means="of that time, what nobody saw"),
     Column("starts", "Starts", 0, means="starts seen; more may hide in unknown time"),
     Column("pumped_m3", "Pumped, m³", 1, means="volume it pumped, estimated"),
     Column("mean_run_min", "Mean run, min", 1, means="run time known by starts"),
@@ -87,6 +87,7 @@ def machines_section(
 ) -> Section:
     """Run hours and starts of every machine, what was out of order, and air by group."""
     rows: list[Sequence[Cell]] = []
+    begin, end = known.counted()
     for name, part in plant.equipment.items():
         if not (isinstance(part, Machine | Filter) or (isinstance(part, DosingPump) and part.run)):
             continue
@@ -95,14 +96,20 @@ def machines_section(
         if isinstance(part, Pump):
             pumped = whole(sums, name, "volume_pumped").value
         hours, times = run.value or 0.0, starts.value or 0.0
-        unknown_h = known.unknown_s(name, period.from_utc_us, period.to_utc_us) / 3600
-        unseen = unknown_h * 3600 >= period.length_s * NEARLY_ALL
+        unknown_s = known.unknown_s(name, begin, end)
+        unseen = unknown_s >= (end - begin) / 1e6 * NEARLY_ALL
+        most = hours + unknown_s / 3600 if run.high is None else max(run.high, hours)
         rows.append(
             [name, part.title, None if unseen else hours, run.low or 0.0,
-             hours + unknown_h if run.high is None else max(run.high, hours), unknown_h,
+             most if end > begin else None, unknown_s / 3600,
              None if unseen else times, pumped, 60 * hours / times if times else NONE]
         )  # fmt: skip
     note = "'At most' counts all unknown time as run time, as service does."
+    if (begin, end) != (period.from_utc_us, period.to_utc_us):
+        note += (
+            f" These figures are of {period.text(begin)} to {period.text(end)}, the part that was "
+            "watched, in whole days."
+        )
     tables = [Table("run_hours", "Run hours and starts", RUNS, rows, note)] if rows else []
     outages = outages_of(plant, findings, period)
     if outages:

@@ -139,7 +139,8 @@ def service_section(
     ]  # fmt: skip
     tables = []
     if rows:
-        tables.append(Table("logbook", "Logbook and service done", logbook, rows))
+        below = frozenset({"remarks"})
+        tables.append(Table("logbook", "Logbook and service done", logbook, rows, below=below))
     if due:
         tables.append(Table("service_due", "Service due at the end", columns, due))
     said = () if rows else ("Nothing was entered in the logbook.",)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
+from collector.core.calendar import begin_of
 from collector.plant.model import Plant
 from collector.reports.alarm_history import Gap
 from collector.reports.period_report.period import Period
@@ -34,6 +35,18 @@ class Known:
         self._panels = {name: present.panels_of(name) for name in plant.equipment}
         self._period = period
         self._began_us = began_utc_us
+
+    def watched(self) -> tuple[int, int]:
+        """What of the period was watched at all; UTC in microseconds."""
+        begin = min(max(self._began_us, self._period.from_utc_us), self._period.to_utc_us)
+        return begin, max(begin, self._period.known_to_utc_us)
+
+    def counted(self) -> tuple[int, int]:
+        """What of it the totals cover, which are told of days that have ended."""
+        begin, end = self.watched()
+        if self._period.known_to_utc_us < self._period.to_utc_us:
+            end = max(begin, begin_of("day", end, self._period.zone))
+        return begin, end
 
     def unknown_s(self, name: str, from_us: int, to_us: int) -> float:
         """Seconds of a time in which a panel, or any panel of some equipment, was not known."""

@@ -73,14 +73,15 @@ def _alarms(gathered: Gathered) -> Iterator[str]:
         f"{counted[word]} of {word} priority" for word in ("high", "medium", "low") if counted[word]
     )
     yield f"{_count(len(found), 'alarm')}: {by_priority}."
-    gravest = [one for one in found if one.priority == "high"]
+    worst = next(word for word in ("high", "medium", "low") if counted[word])
+    gravest = sorted((one for one in found if one.priority == worst), key=lambda one: -one.high_s)
     for one in gravest[:MOST_NAMED]:
         cause = f", cause: {one.cause}" if one.cause else ""
         over = gathered.period.ended(one.ended_utc_us)
         end = f"stood for {_length(one)}" if over else "still stood at the end"
         yield f"{one.title}: began {gathered.period.text(one.began_utc_us)}, {end}{cause}."
     if len(gravest) > MOST_NAMED:
-        yield f"{len(gravest) - MOST_NAMED} more of high priority are in the table of alarms."
+        yield f"{len(gravest) - MOST_NAMED} more of {worst} priority are in the table of alarms."
     open_ones = sum(not gathered.period.ended(one.ended_utc_us) for one in found)
     if open_ones:
         yield f"{_count(open_ones, 'alarm')} stood at the end of the period."
@@ -116,7 +117,9 @@ def _wrong(gathered: Gathered) -> Iterator[str]:
 def _work(gathered: Gathered) -> Iterator[str]:
     valid = [line for line in gathered.entries if not line.void]
     if valid:
-        yield f"{_count(len(valid), 'entry', 'entries')} in the logbook."
+        what = Counter(line.verb.replace("_", " ") for line in valid).most_common()
+        listed = ", ".join(f"{times} {verb}" for verb, times in what)
+        yield f"{_count(len(valid), 'entry', 'entries')} in the logbook: {listed}."
     due = [line for line in gathered.tasks if line.state in ("due", "overdue")]
     if due:
         named = "; ".join(line.title for line in due[:MOST_NAMED])
@@ -125,16 +128,19 @@ def _work(gathered: Gathered) -> Iterator[str]:
 
 
 def _unknown(gathered: Gathered) -> Iterator[str]:
-    period = gathered.period
+    begin, end = gathered.known.watched()
+    if end <= begin:
+        yield "Nothing of this period was watched."
+        return
     for name, panel in gathered.plant.panels.items():
-        unknown_s = gathered.known.unknown_s(name, period.from_utc_us, period.to_utc_us)
+        unknown_s = gathered.known.unknown_s(name, begin, end)
         if unknown_s < 1.0:
             continue
-        share = 100.0 * unknown_s / period.length_s
+        share = 100.0 * unknown_s / ((end - begin) / 1e6)
         visits = ", which only visits," if panel.visits else ""
         yield (
             f"{panel.title or name}{visits} was not known for {length_text(unknown_s)} "
-            f"({share:.1f} % of the period)."
+            f"({share:.1f} % of the time watched)."
         )
     if not any(isinstance(part, Machine) for part in gathered.plant.equipment.values()):
         yield "The plant file names no machines."

@@ -109,13 +109,15 @@ def water_section(plant: Plant, sums: Sums, known: Known, period: Period) -> Sec
         title = plant.equipment[name].title
         tables.append(Table(f"volumes_{name}", title, VOLUME, rows, note, total))
     tables += _meters(plant, sums, period)
-    sentences = (
+    sentences: tuple[str, ...] = (
         (
             "Volumes are estimates from floats, run times and pump curves, no custody meter. The "
             "truth lies between 'at least' and 'at most'; what was not known counts in 'at most' "
             "alone. Bounds of a sum are sums of the bounds, which is cautious."
         ),
     )
+    if period.known_to_utc_us < period.to_utc_us:
+        sentences += ("What has not ended is not in the sums.",)
     if not tables:
         sentences = ("No volumes are on record for this period.",)
     return Section("water", "Water", sentences, tuple(tables))

@@ -211,10 +211,11 @@ def test_a_period_without_anything_says_so(journal: Path, plant: Plant, tmp_path
     paths = written(journal, plant, "2026-05", tmp_path)
     page = paths[0].read_text(encoding="utf-8")
     assert "No alarm was raised or stood." in page
+    assert "Nothing of this period was watched." in page
     shares = [float(row["known_percent"]) for row in table(paths, "availability")]
     assert shares == [0.0, 0.0, 0.0]
     for machine in table(paths, "run_hours"):
-        assert machine["run_hours"] == ""
+        assert machine["run_hours"] == machine["run_hours_most"] == ""
 
 
 @pytest.mark.parametrize(
