@@ -37,7 +37,7 @@ def of_each_record(samples: Iterator[Sample]) -> tuple[float, float]:
 
 def test_nothing_is_kept_of_each_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """After the warm-up neither objects nor bytes come with records. The cache of operating points
-    is bounded at 20 000; here at 40, so that it is full by then."""
+    is bounded at 5 000; here at 40, so that it is full by then."""
     monkeypatch.setattr(pumping, "MOST_SOLVED", 40)
     objects, size = of_each_record(watch(DAYS, 2, tmp_path))
     assert objects < MOST_OBJECTS

@@ -23,7 +23,7 @@ NODE_SPACING_M = 0.05
 SPEED_STEP = 0.001
 """Shares of full speed are rounded to this before operating points are solved."""
 
-MOST_SOLVED = 20_000
+MOST_SOLVED = 5_000
 """Operating points kept; a pump of variable speed would gather ever more of them."""
 
 FACTOR_STEP = 0.05
