@@ -242,12 +242,17 @@ def test_the_command_writes_and_names_the_files(
     journal: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:  # fmt: skip
-    """Once more over the same files; a directory that cannot be made is told in one sentence."""
+    """Once more over the same files, charts and all, with the same bytes; a directory that cannot
+    be made is told in one sentence."""
     shell = Shell(capsys, monkeypatch)
+    bytes_of_runs = []
     for _ in range(2):
         said = shell("report --period 2026-07 --no-pdf --journal", journal, "--out", tmp_path)
         assert said.code == 0
         assert said.out.splitlines()[0] == str(tmp_path / "osier_bend_2026-07.html")
+        bytes_of_runs.append([Path(line).read_bytes() for line in said.out.splitlines()])
+    assert bytes_of_runs[0] == bytes_of_runs[1]
+    assert b"<svg" in bytes_of_runs[0][0]
     blocked = tmp_path / "file"
     blocked.write_text("")
     said = shell("report --period 2026-07 --no-pdf --journal", journal, "--out", blocked)
