@@ -6,7 +6,9 @@ is asked here is that nothing is kept of each record.
 
 from __future__ import annotations
 
+import tempfile
 import tracemalloc
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -14,10 +16,18 @@ import pytest
 from collector.core.records import Record
 from collector.core.wells import pumping
 from tests.bench.memory_growth import Sample, Watching, watch
+from tests.faults.faulty_disk import MEMORY
 
 DAYS = 0.1
 MOST_OBJECTS = 1.5  # of each record; a queue that is not emptied keeps several
 MOST_BYTES = 220.0  # of each record, which itself has more
+
+
+@pytest.fixture
+def directory() -> Iterator[Path]:
+    """A directory in memory: each batch is waited for."""
+    with tempfile.TemporaryDirectory(dir=MEMORY) as name:
+        yield Path(name)
 
 
 def objects_of_each_record(middle: Sample, end: Sample) -> float:
@@ -26,11 +36,11 @@ def objects_of_each_record(middle: Sample, end: Sample) -> float:
     return (end.objects - middle.objects) / (end.records - middle.records)
 
 
-def test_nothing_is_kept_of_each_record(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_nothing_is_kept_of_each_record(directory: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """After the warm-up neither objects nor bytes come with records. The cache of operating points
     is bounded at 5 000; here at 40, so that it is full by then."""
     monkeypatch.setattr(pumping, "MOST_SOLVED", 40)
-    samples = watch(DAYS, 2, tmp_path)
+    samples = watch(DAYS, 2, directory)
     middle = next(samples)
     tracemalloc.start()  # what is left in the end of all that is made from here on
     try:
@@ -43,7 +53,7 @@ def test_nothing_is_kept_of_each_record(tmp_path: Path, monkeypatch: pytest.Monk
 
 
 def test_a_queue_that_is_not_emptied_is_found(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    directory: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """The same with a list that keeps every record, over a shorter time."""
     take = Watching.take
@@ -53,5 +63,5 @@ def test_a_queue_that_is_not_emptied_is_found(
         take(watching, records)
 
     monkeypatch.setattr(Watching, "take", keeping)
-    middle, end = watch(DAYS / 2, 2, tmp_path)
+    middle, end = watch(DAYS / 2, 2, directory)
     assert objects_of_each_record(middle, end) > 2 * MOST_OBJECTS
