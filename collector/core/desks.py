@@ -150,7 +150,7 @@ class Desks:
     def settle(self, at_us: int) -> list[Output]:
         """After a restart: what other rules in force bring about now."""
         found: list[Output] = list(self.alarms.settle(at_us))
-        return found + self.service.tell(self.alarms.facts, at_us)
+        return found + self.service.settle(self.alarms.facts, at_us)
 
     def _date(self, at_us: int) -> str:
         return local(at_us + self._offset_us, self._zone).date().isoformat()

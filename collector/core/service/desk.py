@@ -34,6 +34,7 @@ from collector.core.service.intervals import (
 from collector.core.service.rule import (
     COUNTED,
     CalendarInterval,
+    ConditionInterval,
     Interval,
     ServiceRule,
     UseInterval,
@@ -154,19 +155,29 @@ class ServiceDesk:
 
     # --- what follows ---------------------------------------------------------------------------
 
-    def tell(self, facts: Facts, at_us: int, only: str | None = None) -> list[Output]:
+    def settle(self, facts: Facts, at_us: int) -> list[Output]:
+        """After a restart: what other rules bring about. Nothing is known yet of what is so now;
+        where that alone would be the news, what was told last stands until the day ends."""
+        return self.tell(facts, at_us, not_yet_known=True)
+
+    def tell(
+        self, facts: Facts, at_us: int, only: str | None = None, *, not_yet_known: bool = False
+    ) -> list[Output]:
         """Every task as it stands, as far as that is news.
 
         Args:
             facts: for conditions.
             at_us: plant time of this instant.
             only: only the tasks of this equipment.
+            not_yet_known: whether conditions wait for the first reading of the panels.
         """
         found: list[Output] = []
         for task in self._tasks.values():
             if only is not None and task.rule.equipment != only:
                 continue
             details = self._details(task, facts, at_us)
+            if not_yet_known and self._rests_on_what_is_not_known(task, facts):
+                continue
             if details != task.told:
                 task.told = details
                 state = str(details["state"])
@@ -174,6 +185,16 @@ class ServiceDesk:
                 quality = Quality.UNCERTAIN if state == NOT_KNOWN else Quality.GOOD
                 found.append(ServiceMoved(task.rule.subject, state, at_us, quality, rest))
         return found
+
+    def _rests_on_what_is_not_known(self, task: _Task, facts: Facts) -> bool:
+        """Whether a condition of the rule in force was told and cannot be told now."""
+        before = str(task.told.get("because", ""))
+        return any(
+            interval.condition.explain() in before
+            and self._of(task, interval, facts).state == NOT_KNOWN
+            for interval in task.rule.intervals
+            if isinstance(interval, ConditionInterval)
+        )
 
     def _details(self, task: _Task, facts: Facts, at_us: int) -> dict[str, Value]:
         del at_us

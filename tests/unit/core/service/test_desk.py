@@ -245,6 +245,33 @@ def test_a_restored_desk_goes_on_as_if_nothing_had_been() -> None:
     assert last[-1] == whole
 
 
+def test_a_task_that_is_due_stays_so_over_a_restart_until_its_condition_is_known() -> None:
+    """Before the panels are read nothing is known of it; that alone is no news until the day ends.
+
+    With another condition in force, what was told says nothing of it.
+    """
+    desk = desk_of(ConditionInterval(Worn()))
+    (told,) = desk.tell(LowFlow(), START_US)
+    assert isinstance(told, ServiceMoved)
+    assert told.state == "due"
+    again = desk_of(ConditionInterval(Worn()))
+    again.restore(json.loads(json.dumps(desk.save())))
+    assert again.settle(Nothing(), START_US + HOUR_US) == []
+    (ended,) = again.take([], Nothing(), START_US + DAY_US)
+    assert isinstance(ended, ServiceMoved)
+    assert ended.state == "not known"
+
+    class Cold(Worn):
+        def explain(self) -> str:
+            return "cold well of pump"
+
+    other = desk_of(ConditionInterval(Cold()))
+    other.restore(json.loads(json.dumps(desk.save())))
+    (moved,) = other.settle(Nothing(), START_US + HOUR_US)
+    assert isinstance(moved, ServiceMoved)
+    assert moved.state == "not known"
+
+
 def test_a_counter_that_begins_again_goes_on_where_it_was() -> None:
     """Kept state was lost and run hours begin at nothing: what was before is added on."""
     desk = desk_of(UseInterval("run_hours", 500.0 * 3600.0))
