@@ -18,7 +18,7 @@ class DayTank:
 
     Attributes:
         stock_l: in the tank.
-        used_l: since the start.
+        used_l, poured_l: since the start, what was dosed of it and what was filled in.
         empty: a fault: it is empty and nobody comes.
     """
 
@@ -30,7 +30,7 @@ class DayTank:
         self._full_l = full_l
         self._low_l = low_l
         self.stock_l = stock_l
-        self.used_l = 0.0
+        self.used_l = self.poured_l = 0.0
         self.empty = False
         self.show()
 
@@ -44,14 +44,21 @@ class DayTank:
     def minute(self, minute_of_day: int) -> None:
         """Refill at nine if it is time."""
         if minute_of_day == 9 * 60 + 7 and self.stock_l < 1.6 * self._low_l and not self.empty:
-            self.stock_l = self._full_l
+            self._fill()
         self.show()
 
     def set_empty(self, *, empty: bool) -> None:
         """Begin or end the fault; at its end the tank is filled."""
         self.empty = empty
-        self.stock_l = 0.0 if empty else self._full_l
+        if empty:
+            self.stock_l = 0.0
+        else:
+            self._fill()
         self.show()
+
+    def _fill(self) -> None:
+        self.poured_l += self._full_l - self.stock_l
+        self.stock_l = self._full_l
 
     def show(self) -> None:
         """Bring the tank's contact up to date."""

@@ -175,6 +175,10 @@ class OsierBend:
         truth.bowser_dockings = self._bowser.dockings
         return truth
 
+    def poured_l(self) -> dict[str, float]:
+        """What people filled into the day tanks since the start, in L."""
+        return {name: tank.poured_l for name, tank in self._tanks.items()}
+
     # --- building -------------------------------------------------------------------------------
 
     def _rng(self, name: str) -> Random:

@@ -10,10 +10,8 @@ import shutil
 import signal
 import sys
 import tempfile
-import textwrap
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import asdict
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,18 +23,18 @@ from collector.cli.demo_papers import (
     free_port,
     places_to_look,
     show_faults,
+    summary,
     write_papers,
 )
 from collector.cli.month import DAY_US, START_US, month_answer
 from collector.cli.options import add_settings, positive, settings_of, whole
 from collector.cli.status import picture_lines
-from collector.cli.tables import WIDTH, duration, table
 from collector.clock import MICROSECONDS, SystemClock
-from collector.errors import ConfigurationError, ExitCode, Problem
+from collector.errors import ConfigurationError, Problem
 from collector.journal.reader import JournalReader
 from collector.logs import start_logging
 from collector.plant_file import PlantFile, read_plant_file
-from collector.reports.picture import Picture, draw_picture
+from collector.reports.picture import draw_picture
 from collector.rule_files import read_rule_files
 from collector.settings import LogSettings, PageSettings, Settings
 from simulator.plant import OsierBend
@@ -134,10 +132,13 @@ def _begin(options: argparse.Namespace, folder: Path, settings: Settings) -> Beg
     if not options.history:
         return Beginning(plant_file, rules, _simulated(options.seed), ())
     if not options.json:
-        print(f"Making {options.history} days of history first, some seconds for each four.",
+        days = f"{options.history} day{'s' if options.history > 1 else ''}"
+        print(f"Making the past of an invented plant, {days} up to now: about two seconds a day.",
               flush=True)  # fmt: skip
     history = make_history(plant_file, rules, path, options.history, options.seed)
     show_faults(history.plant)
+    if not options.json:
+        print("Writing the record of that time and the sheet of the next visit.", flush=True)
     return Beginning(plant_file, rules, history.plant, write_papers(path, folder))
 
 
@@ -163,6 +164,11 @@ async def _live(
             # With a history all of it was watched; else only what runs from here on.
             true_before_us = {} if options.history else _true_runs_us(plant)
             head = [] if options.json else places_to_look(settings, folder, begun.papers)
+            head += (
+                []
+                if options.keep
+                else ["All of it is thrown away at the end; --keep DIR keeps it."]
+            )
             await _watch(daemon, None if options.json else path, options.for_s, head)
             true_s = {
                 name: (run_us - true_before_us.get(name, 0)) / 1e6
@@ -171,7 +177,7 @@ async def _live(
     with JournalReader(path) as reader:
         picture = draw_picture(path, reader)
         counted = Counter(record.kind.word for record in reader.records_after(0, 1_000_000))
-    return _summary(picture, counted, true_s, options)
+    return summary(picture, counted, true_s, options.keep)
 
 
 def _simulated(seed: int) -> OsierBend:
@@ -247,41 +253,6 @@ async def _show(ready: asyncio.Event, path: Path | None, head: Sequence[str]) ->
             # The screen is as high as it is; what does not fit is left to "status".
             room = shutil.get_terminal_size().lines - 1 if on_terminal else len(lines)
             print((CLEAR if on_terminal else "") + "\n".join(lines[:room]), end="\n\n", flush=True)
-
-
-def _summary(
-    picture: Picture | None,
-    counted: Mapping[str, int],
-    true_s: Mapping[str, float],
-    options: argparse.Namespace,
-) -> Answer:
-    """What the demo saw, with the truth only a simulation knows."""
-    if picture is None:
-        return Answer("the demo ended before the first scan", None, ExitCode.ANSWER_IS_NO)
-    rows = [
-        [
-            machine.machine, machine.state, duration(machine.run_s or 0.0),
-            duration(true_s.get(machine.machine, 0.0)), duration(machine.unknown_s),
-            str(machine.starts or 0),
-        ]
-        for machine in picture.machines
-    ]  # fmt: skip
-    headings = ("machine", "state", "counted", "true", "unknown", "starts")
-    lines = [
-        "Summary of the demo",
-        *table(headings, rows, frozenset({2, 3, 4, 5})),
-        "",
-        *textwrap.wrap(
-            "records: " + ", ".join(f"{number} {kind}" for kind, number in sorted(counted.items())),
-            WIDTH,
-        ),
-        f"everything is kept in {options.keep}"
-        if options.keep
-        else "everything is thrown away now; --keep DIR keeps it",
-        "The plant is invented. This tool watches; it is no safety system.",
-    ]
-    data = {"picture": asdict(picture), "records": dict(counted), "true_run_s": dict(true_s)}
-    return Answer("\n".join(lines), data)
 
 
 COMMAND = Command(

@@ -13,11 +13,11 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from collector.audit.keys import default_key_path, open_signer
-from collector.cli.demo_story import DAY_US, People, tell_story
+from collector.cli.demo_story import DAY_US, People, placed, tell_story
 from collector.cli.progress import progress, share_of
 from collector.clock import SystemClock
 from collector.continuation import boot_id
-from collector.core.calendar import local
+from collector.core.calendar import begin_of, local
 from collector.core.pipeline import Pipeline
 from collector.core.records import Record, RecordKind
 from collector.journal.items import Alive
@@ -51,9 +51,9 @@ class History:
 
 
 def simulated_until_now(seed: int, days: float, zone: ZoneInfo) -> tuple[OsierBend, int]:
-    """A plant that begins so many days ago, in high season now; and that instant."""
+    """A plant that begins with the plant day so many days ago, in high season now; and when."""
     now_us = SystemClock().wall_us()
-    begin_us = now_us - round(days * DAY_US)
+    begin_us = begin_of("day", now_us - round(days * DAY_US), zone)
     today = local(now_us, zone).timetuple().tm_yday
     return OsierBend(seed, begin_us, days_of_season=HIGH_SEASON - today), begin_us
 
@@ -76,8 +76,9 @@ def make_history(
     plans = {name: plan_panel(panel) for name, panel in plant.panels.items()}
     pipeline = Pipeline(plant, plans, begin_us, rules=rules)
     end_us = clock.wall_us()
-    tell_story(simulated, begin_us, end_us)
-    people = People(zone, begin_us, end_us)
+    troubles = placed(begin_us, end_us)
+    tell_story(simulated, troubles)
+    people = People(zone, begin_us, end_us, troubles)
     with Journal.open(
         path, wall_us=lambda: begin_us, commit_period_s=0.0, queue_limit=QUEUE,
         signer=open_signer(default_key_path(path)),
@@ -90,6 +91,7 @@ def make_history(
                     return
                 now_us = records[-1].at_us
                 people.hear(records)
+                people.pour(simulated.poured_l(), now_us)
                 for action in people.due(now_us):
                     answered = pipeline.take_action(action)
                     people.hear(answered)

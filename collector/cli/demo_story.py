@@ -1,13 +1,15 @@
 """What happened in the month before the live demo: a few faults, and the people who answered them.
 
-Everything here is invented. Faults are placed by their share of the history, so that a short one
-has them too; people answer what the collector really raised, when they would have been awake.
+Everything here is invented. The history begins with a plant day, and each fault has its day, by its
+share of the history, so that a short one has them too, and its hour; people answer what the
+collector really raised, when they would have been awake.
 """
 
 from __future__ import annotations
 
 import heapq
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import count
 from zoneinfo import ZoneInfo
@@ -21,57 +23,105 @@ HOUR_US = 3_600_000_000
 MINUTE_US = 60_000_000
 DAY_US = 24 * HOUR_US
 
-FAULTS: tuple[tuple[float, float, str, str, tuple[str, ...]], ...] = (
-    (0.12, 6.0, "pump_blocked", "collection_pump_2", ("to=0.2",)),
-    (0.23, 0.7, "mains_failed", "meadow", ()),
-    (0.34, 9.0, "tripped", "blower_2", ()),
-    (0.45, 2.0, "link_dead", "meadow", ()),
-    (0.56, 20.0, "float_stuck", "collection.start_1", ("open",)),
-    (0.78, 8.0, "dosing_tank_empty", "hypochlorite", ()),
-    (0.90, 1.5, "filter_cleaning_endless", "filter", ()),
-)
-"""Share of the history at which it begins, hours it lasts, what, where, and options."""
-WORN_FROM, WORN_TO = 0.5, "to=0.72"
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """One fault of the history, and what people write about it.
+
+    Args:
+        share: of the history; the fault begins on the day there.
+        hour: of that day.
+        lasts_h: how long; None for good.
+        fault, target, extras: as the simulator takes them.
+        shows_at: equipment whose alarms it brings about.
+        cause, action: what people found and did.
+    """
+
+    share: float
+    hour: float
+    lasts_h: float | None
+    fault: str
+    target: str
+    extras: tuple[str, ...]
+    shows_at: tuple[str, ...]
+    cause: str
+    action: str
+
+
+TROUBLES = (
+    Trouble(0.12, 12.9, 6.0, "pump_blocked", "collection_pump_2", ("to=0.2",),
+            ("collection_pump_2", "collection"),
+            "a rag in the impeller", "isolated and locked out, rag removed, pumped for a trial"),
+    Trouble(0.23, 15.7, 0.67, "mains_failed", "meadow", (), ("meadow", "meadow_sump"),
+            "the network operator's outage", "none; power came back after 40 minutes"),
+    Trouble(0.34, 22.9, 8.8, "tripped", "blower_2", (), ("blower_2", "blowers"),
+            "the overload relay of blower 2 opened in the night",
+            "isolated, belt tightened, relay reset, current measured"),
+    Trouble(0.45, 6.1, 2.0, "link_dead", "meadow", (), ("meadow",),
+            "the radio at Lower Meadow hung", "radio switched off and on"),
+    Trouble(0.5, 1.0, None, "pump_worn", "meadow_pump_1", ("to=0.72",), ("meadow_pump_1",),
+            "worn impeller, by its trend", "spare impeller ordered, fitted at the next visit"),
+    Trouble(0.56, 14.0, 19.0, "float_stuck", "collection.start_1", ("open",), ("collection",),
+            "grease on the start-1 float", "lifted with the hook and washed, from outside"),
+    Trouble(0.78, 3.7, 8.0, "dosing_tank_empty", "hypochlorite", (),
+            ("hypochlorite", "contact_tank"),
+            "the day tank was used up", "filled from a new drum, with gloves and goggles"),
+    Trouble(0.9, 18.9, 0.6, "filter_cleaning_endless", "filter", (), ("filter",),
+            "the suction hose had come off", "hose put back, one cleaning watched"),
+)  # fmt: skip
 
 WARDEN, ENGINEER = "J. Sallow", "M. Reed"
-CAUSES: Mapping[str, tuple[str, str]] = {
-    "pump_low_flow": ("a rag in the impeller", "pump isolated and locked out, cleared, tried"),
-    "pump_needs_help": ("a rag in pump 2", "cleared, see the pump's own alarm"),
-    "blower_fault": ("overload tripped in the night", "belt tightened, relay reset, current seen"),
-    "no_standby": ("blower 2 had tripped", "see blower 2"),
-    "mains_failed": ("the network operator's outage", "none, generator was on its way"),
-    "panel_not_answering": ("the radio at Lower Meadow hung", "switched off and on"),
-    "low_float_wrong": ("grease on the float", "washed from outside, lifted with the hook"),
-    "cleaning_does_not_end": ("the vacuum hose had come off", "hose put back, cleaning tried"),
-    "does_not_dose": ("the day tank was empty", "filled from a new drum with gloves and goggles"),
-    "dosing_tank_low": ("use as usual", "filled up"),
-}
-"""By rule: what people found and did; other alarms are seen and left without a note."""
+WANTS_AN_ANSWER = ("unacknowledged", "returned unacknowledged")
 
 
-def tell_story(plant: OsierBend, begin_us: int, end_us: int) -> None:
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A trouble with its instants, as far as the history goes."""
+
+    trouble: Trouble
+    from_us: int
+    to_us: int | None
+
+
+def placed(begin_us: int, end_us: int) -> list[Placed]:
+    """When each trouble of a history is there; those that do not fit are left out."""
+    found = []
+    for trouble in TROUBLES:
+        day = int(trouble.share * (end_us - begin_us) / DAY_US)
+        from_us = begin_us + day * DAY_US + round(trouble.hour * HOUR_US)
+        if trouble.lasts_h is None:
+            found.append(Placed(trouble, from_us, None))
+        else:
+            found.append(Placed(trouble, from_us, from_us + round(trouble.lasts_h * HOUR_US)))
+    return [each for each in found if (each.to_us or each.from_us) < end_us - HOUR_US]
+
+
+def tell_story(plant: OsierBend, troubles: Iterable[Placed]) -> None:
     """Put the faults of the history into the simulated plant."""
-    for share, hours, fault, target, extras in FAULTS:
-        at_us = begin_us + round(share * (end_us - begin_us))
-        until_us = min(at_us + round(hours * HOUR_US), end_us - MINUTE_US)
-        if until_us > at_us:
-            plant.inject(fault, target, at_us, until_us, *extras)
-    worn_us = begin_us + round(WORN_FROM * (end_us - begin_us))
-    plant.inject("pump_worn", "meadow_pump_1", worn_us, None, WORN_TO)
+    for each in troubles:
+        told = each.trouble
+        plant.inject(told.fault, told.target, each.from_us, each.to_us, *told.extras)
 
 
 class People:
     """Answers what the records tell, as its own records.
 
     Args:
-        zone: of the plant; nobody gets up at night for an alarm of low priority.
+        zone: of the plant; nobody gets up at night for an alarm that can wait.
         begin_us, end_us: the history, for the usual rounds in it.
+        troubles: which they find the causes of.
     """
 
-    def __init__(self, zone: ZoneInfo, begin_us: int, end_us: int) -> None:
+    def __init__(
+        self, zone: ZoneInfo, begin_us: int, end_us: int, troubles: Iterable[Placed]
+    ) -> None:
         self._zone = zone
+        self._troubles = tuple(troubles)
         self._order = count()
         self._waiting: list[tuple[int, int, str, str, str, dict[str, Value]]] = []
+        self._seen: set[tuple[str, int]] = set()
+        self._low: list[tuple[str, int]] = []  # alarms of chemicals that run out as usual
+        self._poured_l: dict[str, float] = {}
         for at_us, about, verb, by, details in self._rounds(begin_us, end_us):
             self._plan(at_us, about, verb, by, details)
 
@@ -81,20 +131,56 @@ class People:
             if record.kind is not RecordKind.ALARM:
                 continue
             moved = alarm_of(record)
-            rule = record.subject.rpartition(".")[2]
-            if moved.happening == "raised" and moved.state == "unacknowledged":
-                high = moved.details.get("priority") == "high"
-                seen_us = record.at_us + (7 if high else 25) * MINUTE_US
-                seen_us = seen_us if high else self._awake_us(seen_us)
-                by = ENGINEER if high else WARDEN
-                self._plan(seen_us, record.subject, "acknowledge", by, {})
-            elif moved.happening == "cleared" and rule in CAUSES:
-                cause, action = CAUSES[rule]
+            which = (record.subject, moved.activation)
+            if which in self._seen or moved.state not in WANTS_AN_ANSWER:
+                continue
+            self._seen.add(which)
+            high = moved.details.get("priority") == "high"
+            seen_us = record.at_us + (7 if high else 25) * MINUTE_US
+            seen_us = seen_us if high else self._awake_us(seen_us)
+            self._plan(seen_us, record.subject, "acknowledge", ENGINEER if high else WARDEN, {})
+            self._plan_note(record, moved.activation, seen_us)
+
+    def _plan_note(self, record: Record, activation: int, seen_us: int) -> None:
+        """What is found and done is written down an hour after the trouble is over."""
+        equipment = record.subject.partition(".")[0]
+        for each in self._troubles:
+            ended_us = each.from_us + DAY_US if each.to_us is None else each.to_us
+            if equipment in each.trouble.shows_at and each.from_us <= record.at_us and (
+                each.to_us is None or record.at_us < ended_us + HOUR_US
+            ):  # fmt: skip
                 told: dict[str, Value] = {
-                    "cause": cause, "corrective_action": action, "activation": moved.activation,
+                    "cause": each.trouble.cause, "corrective_action": each.trouble.action,
+                    "activation": activation,
                 }  # fmt: skip
-                noted_us = self._awake_us(record.at_us + 50 * MINUTE_US)
+                noted_us = self._awake_us(max(seen_us, ended_us) + HOUR_US)
                 self._plan(noted_us, record.subject, "note", WARDEN, told)
+                return
+        if record.subject.partition(".")[2].startswith("dosing"):
+            self._low.append((record.subject, activation))
+
+    def pour(self, poured_l: Mapping[str, float], now_us: int) -> None:
+        """Somebody may have filled a day tank; he writes it down a little later.
+
+        Args:
+            poured_l: up to now, in L, by dosing pump.
+            now_us: plant time.
+        """
+        for name, total_l in poured_l.items():
+            filled_l = total_l - self._poured_l.get(name, 0.0)
+            if filled_l <= 0.0:
+                continue
+            self._poured_l[name] = total_l
+            written_us = self._awake_us(now_us + 15 * MINUTE_US)
+            entry: dict[str, Value] = {"volume_l": float(round(filled_l))}
+            self._plan(written_us, name, "delivery", WARDEN, entry)
+            for subject, activation in [each for each in self._low if each[0].startswith(name)]:
+                self._low.remove((subject, activation))
+                note: dict[str, Value] = {
+                    "cause": "used up as usual", "corrective_action": "day tank filled to the brim",
+                    "activation": activation,
+                }  # fmt: skip
+                self._plan(written_us + MINUTE_US, subject, "note", WARDEN, note)
 
     def due(self, now_us: int) -> Iterator[ActionTaken]:
         """What they do up to now, as the collector is told."""
@@ -138,9 +224,7 @@ class People:
     def _once(
         self, number: int, at_us: int
     ) -> Iterator[tuple[int, str, str, str, dict[str, Value]]]:
-        if number == 1:
-            yield at_us, "coagulant", "delivery", WARDEN, {"volume_l": 80.0}
-        elif number == 6:
+        if number == 6:
             done: dict[str, Value] = {"task": "blower_intake_filter", "comment": "very dusty"}
             yield at_us, "blower_1", "work_done", ENGINEER, done
         elif number == 12:

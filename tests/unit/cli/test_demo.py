@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import json
+import shutil
 import subprocess
 import time
 import urllib.request
 from pathlib import Path
 
+from collector.cli.demo_papers import free_port, places_to_look
 from collector.core.records import RecordKind
 from collector.errors import ExitCode
 from collector.journal.reader import JournalReader
-from collector.reports.picture import draw_picture
+from collector.settings import PageSettings, Settings
 from tests.unit.cli.typed import PROGRAM, Shell, plain_environment, too_wide
 
 
@@ -60,25 +62,31 @@ def test_the_live_demo_ends_by_itself_with_a_summary() -> None:
 def test_the_live_demo_goes_on_from_the_past_it_made(tmp_path: Path) -> None:
     """Two days with faults and answers, the papers, then live on the same journal with its page.
 
-    The truth is the simulation's own; unknown time is the stop between both parts and what the
-    faults hid.
+    The truth is the simulation's own, over both parts; unknown time is the stop between them and
+    what the faults hid.
     """
     kept = tmp_path / "kept"
+    port = free_port()
+    settings = tmp_path / "settings.yaml"
+    settings.write_text(f"page:\n  port: {port}\n")
     with subprocess.Popen(
-        [*PROGRAM, "demo", "--history", "2", "--for", "5", "--keep", kept],
+        [*PROGRAM, "demo", "--history", "2", "--for", "5", "--keep", kept,
+         "--settings", settings, "--json"],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, env=plain_environment(),
     ) as demo:  # fmt: skip
-        assert demo.stdout is not None
-        head: dict[str, str] = {}
-        while "try" not in head:
-            what, _, where = demo.stdout.readline().partition(":")
-            head[what] = where.strip()
-        html = fetched_within(head["page"], 10)
-        _, err = demo.communicate(timeout=100)
+        html = fetched_within(f"http://127.0.0.1:{port}/", 100)
+        out, err = demo.communicate(timeout=100)
     assert (demo.returncode, err) == (ExitCode.DONE, "")
     assert "Osier Bend holiday park" in html
     assert "Lower Meadow lift sump" in html
-    assert Path(head["record"]).read_text().startswith("<!DOCTYPE html>")
+    data = json.loads(out)
+    machines = {machine["machine"]: machine for machine in data["picture"]["machines"]}
+    assert machines.keys() == data["true_run_s"].keys()
+    for name, true_s in data["true_run_s"].items():
+        machine = machines[name]
+        assert machine["run_low_s"] <= true_s <= machine["run_high_s"] + machine["unknown_s"], name
+    assert all(m["run_s"] > 3_600 for m in machines.values() if m["kind"] == "blower")
+
     journal = kept / "weirkeeper.journal"
     told = subprocess.run(
         [*PROGRAM, "verify", "--json", journal], capture_output=True, text=True, check=True
@@ -86,27 +94,37 @@ def test_the_live_demo_goes_on_from_the_past_it_made(tmp_path: Path) -> None:
     assert json.loads(told.stdout)["outcome"] == "whole"
     with JournalReader(journal) as reader:
         records = reader.records_after(0, 1_000_000)
-        picture = draw_picture(journal, reader)
     numbers = [record.sequence for record in records]
     assert numbers == list(range(1, len(records) + 1))
-    raised = {
-        record.subject.rpartition(".")[2]
+    of_alarms = [
+        (record.subject, json.loads(str(record.value))["happening"])
         for record in records
         if record.kind is RecordKind.ALARM
-        and json.loads(str(record.value))["happening"] == "raised"
-    }
-    assert {"blower_fault", "panel_not_answering"} <= raised
+    ]
+    for fault in ("blower_2.blower_fault", "meadow.panel_not_answering"):
+        assert (fault, "raised") in of_alarms
+        assert (fault, "acknowledged") in of_alarms
     said = [json.loads(str(r.value))["verb"] for r in records if r.kind is RecordKind.ACTION]
-    assert {"acknowledge", "screen_cleaned"} <= set(said)
+    assert {"acknowledge", "note", "screen_cleaned"} <= set(said)
     started = [
         r for r in records if r.kind is RecordKind.COLLECTOR and r.subject.endswith("started")
     ]
     assert len(started) == 1
-    assert picture is not None
-    blowers = [machine for machine in picture.machines if machine.kind == "blower"]
-    assert all((machine.run_s or 0.0) > 3_600 for machine in blowers)
-    assert (kept / "service-sheet.html").read_text().startswith("<!DOCTYPE html>")
-    assert len(list((kept / "record").glob("*.html"))) == 1
+    (paper,) = (kept / "record").glob("*.html")
+    for each in (paper, kept / "service-sheet.html"):
+        assert each.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+
+
+def test_it_says_where_to_look(tmp_path: Path) -> None:
+    """The page's address, the papers, and a command that can be typed as it stands."""
+    settings = Settings(page=PageSettings(port=8711))
+    papers = (tmp_path / "record.html", tmp_path / "sheet.html")
+    lines = places_to_look(settings, tmp_path, papers)
+    assert lines[0] == "page:    http://127.0.0.1:8711/"
+    assert str(papers[0]) in lines[1]
+    assert str(papers[1]) in lines[2]
+    program = lines[3].removeprefix("try:").split()[0]
+    assert shutil.which(program) or Path(program).exists()
 
 
 def fetched_within(address: str, limit_s: float) -> str:
