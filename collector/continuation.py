@@ -14,7 +14,7 @@ from collector.core.scans import Read
 from collector.core.timeline import Continuation, continue_plant_time
 from collector.journal.items import Alive
 from collector.journal.reader import JournalReader
-from collector.journal.salvage.telling import REPLACED
+from collector.journal.salvage.telling import REPLACED, RESTORED
 from collector.plant.model import Plant
 
 PAGE = 2_000
@@ -98,7 +98,7 @@ def continue_from(
 
 def _was_replaced(reader: JournalReader) -> bool:
     told = reader.latest((RecordKind.COLLECTOR,))
-    return (RecordKind.COLLECTOR, REPLACED) in told
+    return any((RecordKind.COLLECTOR, subject) in told for subject in (REPLACED, RESTORED))
 
 
 def _anew(

@@ -135,11 +135,17 @@ def _begin(options: argparse.Namespace, folder: Path, settings: Settings) -> Beg
         days = f"{options.history} day{'s' if options.history > 1 else ''}"
         print(f"Making the past of an invented plant, {days} up to now: about two seconds a day.",
               flush=True)  # fmt: skip
-    history = make_history(plant_file, rules, path, options.history, options.seed)
+    papers: list[Path] = []
+
+    def write() -> None:
+        if not options.json:
+            print("Writing the record of that time and the sheet of the next visit.", flush=True)
+        papers.extend(write_papers(path, folder))
+        import collector.daemon  # noqa: F401, the stop before it goes on live is to be short
+
+    history = make_history(plant_file, rules, path, options.history, options.seed, write)
     show_faults(history.plant)
-    if not options.json:
-        print("Writing the record of that time and the sheet of the next visit.", flush=True)
-    return Beginning(plant_file, rules, history.plant, write_papers(path, folder))
+    return Beginning(plant_file, rules, history.plant, papers)
 
 
 async def _live(
@@ -164,11 +170,8 @@ async def _live(
             # With a history all of it was watched; else only what runs from here on.
             true_before_us = {} if options.history else _true_runs_us(plant)
             head = [] if options.json else places_to_look(settings, folder, begun.papers)
-            head += (
-                []
-                if options.keep
-                else ["All of it is thrown away at the end; --keep DIR keeps it."]
-            )
+            if not (options.keep or options.json):
+                head.append("         all is thrown away at the end; --keep DIR keeps it")
             await _watch(daemon, None if options.json else path, options.for_s, head)
             true_s = {
                 name: (run_us - true_before_us.get(name, 0)) / 1e6
@@ -251,8 +254,11 @@ async def _show(ready: asyncio.Event, path: Path | None, head: Sequence[str]) ->
             if on_terminal:  # where to look stays in sight
                 lines = [*head, "", *lines]
             # The screen is as high as it is; what does not fit is left to "status".
-            room = shutil.get_terminal_size().lines - 1 if on_terminal else len(lines)
-            print((CLEAR if on_terminal else "") + "\n".join(lines[:room]), end="\n\n", flush=True)
+            if on_terminal:
+                room = shutil.get_terminal_size().lines - 1
+                print(CLEAR + "\n".join(lines[:room]), flush=True)
+            else:
+                print("\n".join(lines), end="\n\n", flush=True)
 
 
 COMMAND = Command(

@@ -8,6 +8,7 @@ of the year, the simulated park has its high season now.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -59,8 +60,9 @@ def simulated_until_now(seed: int, days: float, zone: ZoneInfo) -> tuple[OsierBe
 
 
 def make_history(
-    plant_file: PlantFile, rules: RuleFiles, path: Path, days: float, seed: int
-) -> History:
+    plant_file: PlantFile, rules: RuleFiles, path: Path, days: float, seed: int,
+    then: Callable[[], None],
+) -> History:  # fmt: skip
     """Watch the plant from some days ago until now.
 
     Args:
@@ -68,6 +70,7 @@ def make_history(
         path: of a journal that does not exist yet.
         days: how long.
         seed: of the simulated plant.
+        then: called when all of it is in the journal; what goes by meanwhile is watched after it.
     """
     plant = plant_file.plant
     clock = SystemClock()
@@ -98,15 +101,20 @@ def make_history(
                     records = records + answered
                 while not journal.submit(records):
                     journal.flush()
-                reached(now_us)
+                if now_us < end_us:
+                    reached(now_us)
 
             take(_begin(plant_file, rules, journal, begin_us))
-            at_us = begin_us
-            for _ in range(MOST_ROUNDS):  # while one runs the wall clock goes on
-                run_virtually(pipeline, plans, simulated, at_us, end_us, take)
-                at_us, end_us = end_us, clock.wall_us()
-                if end_us - at_us < CLOSE_ENOUGH_US:
-                    break
+            run_virtually(pipeline, plans, simulated, begin_us, end_us, take)
+        journal.flush()
+        then()
+        at_us = end_us
+        for _ in range(MOST_ROUNDS):  # while one runs the wall clock goes on
+            now_us = clock.wall_us()
+            if now_us - at_us < CLOSE_ENOUGH_US:
+                break
+            run_virtually(pipeline, plans, simulated, at_us, now_us, take)
+            at_us = now_us
         alive = Alive(at_us, at_us, boot_id(), pipeline.known_until_us())
         journal.submit([], state=pipeline.save(), alive=alive)
         journal.flush()

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 
 from collector.cli.command import Answer, Command, near
 from collector.cli.options import add_journal, add_settings
 from collector.cli.progress import Tell, progress
 from collector.cli.spans import add_span, open_journal, span_of
+from collector.core.own_points import COLLECTOR
 from collector.core.quantities import QUANTITIES
 from collector.core.records import RecordKind
 from collector.errors import CommandLineError, ExitCode
@@ -20,11 +21,12 @@ from collector.reports.data_export.dictionary import (
     dictionary_json,
     dictionary_text,
 )
-from collector.reports.data_export.files import write_rows, write_text
-from collector.reports.data_export.rows import Row, Selection, rows_of
+from collector.reports.data_export.files import Told, write_export
+from collector.reports.data_export.rows import Row, Selection, Subject, rows_of
 
 FORMATS = ("csv", "jsonl", "parquet")
 KINDS = {kind.word: kind for kind in RecordKind}
+OF_EQUIPMENT = frozenset({RecordKind.POINT, RecordKind.DERIVED, RecordKind.TOTAL})
 
 ABOUT = """One row a record, in the unit people read, with its UCUM code, bounds, quality
 and bracket; beside it a data dictionary as JSON and as text. Options that name
@@ -57,21 +59,20 @@ def execute(options: argparse.Namespace) -> Answer:
     """Write the files and name them."""
     reader, plant = open_journal(options)
     with reader:
-        selection = _selection(options, reader, plant)
-        wanted = [
-            record
-            for (kind, subject), record in reader.latest().items()
-            if selection.takes(kind, subject)
-        ]
-        told = dictionary(plant, reader.journal_id, wanted)
+        newest = reader.latest()
+        selection = _selection(options, reader, plant, newest)
+        wanted = {
+            subject: record for subject, record in newest.items() if selection.takes(*subject)
+        }
+        found = dictionary(plant, reader.journal_id, wanted.values())
+        told = Told(dictionary_json(found), dictionary_text(found))
         stem = f"{plant.plant.name}_{reader.journal_id}"
         counted = [0]
         with progress("export") as tell:
-            pages = _counted(rows_of(reader, plant, selection), counted, selection, tell)
-            text = dictionary_json(told)
-            paths = write_rows(options.format, options.out, stem, pages, text)
-        paths.append(write_text(options.out / f"{stem}_dictionary.json", text))
-        paths.append(write_text(options.out / f"{stem}_dictionary.txt", dictionary_text(told)))
+            pages = rows_of(reader, plant, selection, wanted)
+            paths = write_export(
+                options.format, options.out, stem, _counted(pages, counted, selection, tell), told
+            )
     lines = [f"{counted[0]} records", *map(str, paths)]
     data = {"records": counted[0], "files": [str(path) for path in paths]}
     code = ExitCode.DONE if counted[0] else ExitCode.ANSWER_IS_NO
@@ -91,7 +92,9 @@ def _counted(
         yield page
 
 
-def _selection(options: argparse.Namespace, reader: JournalReader, plant: Plant) -> Selection:
+def _selection(
+    options: argparse.Namespace, reader: JournalReader, plant: Plant, subjects: Collection[Subject]
+) -> Selection:
     """What the options ask for.
 
     Raises:
@@ -109,10 +112,14 @@ def _selection(options: argparse.Namespace, reader: JournalReader, plant: Plant)
     else:
         span = span_of(options, plant, newest_us)
         from_us, to_us = span.from_utc_us, span.to_utc_us
-    points = [f"{panel}.{name}" for panel, each in plant.panels.items() for name in each.points]
+    # What is no longer in the plant file is still in the journal.
+    points = {f"{panel}.{name}" for panel, each in plant.panels.items() for name in each.points}
+    points |= {subject for kind, subject in subjects if kind is RecordKind.POINT}
+    owners = {*plant.equipment, *plant.panels, COLLECTOR}
+    owners |= {subject.partition(".")[0] for kind, subject in subjects if kind in OF_EQUIPMENT}
     for given, known, what in (
-        (options.point, points, "point"),
-        (options.equipment, [*plant.equipment, *plant.panels, "collector"], "equipment"),
+        (options.point, sorted(points), "point"),
+        (options.equipment, sorted(owners), "equipment"),
         (options.quantity, list(QUANTITIES), "quantity"),
         (options.kind, list(KINDS), "kind of record"),
     ):

@@ -34,6 +34,7 @@ NAMES = (
     "cycles",
     "recompute",
     "rehearse",
+    "restore",
     "verify",
     "curve",
     "password",

@@ -40,6 +40,10 @@ class Eras:
         """A plant time before which nothing was dated ``wall_us`` or later."""
         return wall_us - max(self.offsets_us)
 
+    def latest_plant_us(self, wall_us: int) -> int:
+        """A plant time from which on everything was dated ``wall_us`` or later."""
+        return wall_us - min(self.offsets_us)
+
 
 def read_eras(reader: JournalReader) -> Eras:
     """The steps of the wall clock on record."""

@@ -17,7 +17,8 @@ import tempfile
 from pathlib import Path
 
 from tests.faults.faulty_disk import MEMORY
-from tests.faults.journal_damage import FAULTS, make_original, meet
+from tests.faults.journal_damage import make_original, meet
+from tests.faults.journal_damages import FAULTS
 
 HEAD = (
     f"{'kind of fault':<30}{'tried':>7}{'replaced':>10}{'salvaged':>10}{'readable':>10}"

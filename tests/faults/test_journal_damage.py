@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 
 from tests.faults.faulty_disk import MEMORY
-from tests.faults.journal_damage import FAULTS, Original, make_original, meet
+from tests.faults.journal_damage import Original, make_original, meet
+from tests.faults.journal_damages import FAULTS
 
 EACH = 15
 WITH_ENGINE = 5  # of so many, one start continues the engine too

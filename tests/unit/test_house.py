@@ -57,7 +57,15 @@ MAY_IMPORT = {
     "journal": ("journal", "audit", "clock", *INWARD),
     "outlets": ("outlets", "clock", "settings", "journal.reader", "journal.items", *INWARD),
     "notices": ("notices", "clock", "outlets.contract", "outlets.threads", *INWARD),
-    "reports": ("reports", "audit", "clock", "journal.reader", "journal.items", *INWARD),
+    "reports": (
+        "reports",
+        "audit",
+        "__version__",
+        "clock",
+        "journal.reader",
+        "journal.items",
+        *INWARD,
+    ),
     "page": (
         "page",
         "charts",

@@ -13,6 +13,8 @@ from collector.journal.salvage.gathering import Gathered, Hole
 
 REPLACED = "collector.journal_replaced"
 """Subject of the record that tells that a damaged journal was replaced."""
+RESTORED = "collector.journal_restored"
+"""Subject of the record that tells that a copy was put in the place of a journal."""
 SERIES = 1_000_000_000
 """After a replacement records are numbered from the next multiple of it on."""
 MOST_HOLES_TOLD = 5

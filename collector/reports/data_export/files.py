@@ -13,55 +13,68 @@ import csv
 import io
 import json
 import os
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
+from itertools import groupby
 from pathlib import Path
-from typing import IO, Any
+from typing import Any
 
+from collector import __version__
 from collector.errors import CommandLineError
+from collector.reports.alarm_export import inert
 from collector.reports.data_export.rows import MEANS, Row
 
 MODE = 0o640
+DAY_US = 86_400_000_000
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 ROWS_A_GROUP = 50_000
 NO_PARQUET = (
     "--format parquet needs the library pyarrow, which is not installed (the extra 'parquet'); "
     "csv and jsonl need nothing"
 )
-FORMULA_BEGINS = frozenset("=+-@\t\r")
+COLUMNS = Row._fields
+UTC_AT = COLUMNS.index("utc")
 Pages = Iterable[list[Row]]
 
 
-def write_rows(form: str, folder: Path, stem: str, pages: Pages, told: str) -> list[Path]:
-    """Write the rows of an export.
+@dataclass(frozen=True, slots=True)
+class Told:
+    """The data dictionary in both its forms."""
+
+    as_json: str
+    as_text: str
+
+
+def write_export(form: str, folder: Path, stem: str, pages: Pages, told: Told) -> list[Path]:
+    """Write the rows of an export and its data dictionary.
 
     Args:
         form: ``csv``, ``jsonl`` or ``parquet``.
         folder: where to; made if it is not there.
         stem: begin of the names.
         pages: of rows, in order.
-        told: the data dictionary, which a Parquet file carries.
+        told: the data dictionary as JSON, which a Parquet file carries, and as text.
 
     Raises:
         CommandLineError: it cannot be written, or the library is not there.
     """
-    writers: dict[str, Callable[[], list[Path]]] = {
-        "csv": lambda: [_write_text(folder / f"{stem}.csv", _csv_lines(pages))],
-        "jsonl": lambda: [_write_text(folder / f"{stem}.jsonl", _json_lines(pages))],
-        "parquet": lambda: _write_parquet(folder, stem, pages, told),
-    }
     try:
         folder.mkdir(mode=0o750, parents=True, exist_ok=True)
-        return writers[form]()
+        if form == "parquet":
+            paths = _write_parquet(folder, stem, pages, told.as_json)
+        else:
+            lines = _csv_lines(pages) if form == "csv" else _json_lines(pages)
+            paths = [_write_text(folder / f"{stem}.{form}", lines)]
+        paths.append(_write_text(folder / f"{stem}_dictionary.json", [told.as_json]))
+        paths.append(_write_text(folder / f"{stem}_dictionary.txt", [told.as_text]))
     except OSError as error:
+        why = error.strerror or error
         raise CommandLineError(
-            f"--out: found '{folder}', which cannot be written ({error.strerror})"
+            f"--out: found '{folder}', which cannot be written ({why})"
         ) from error
-
-
-def write_text(path: Path, text: str) -> Path:
-    """Write a text file as a whole or not at all."""
-    return _write_text(path, iter([text]))
+    return paths
 
 
 @contextlib.contextmanager
@@ -83,32 +96,34 @@ def whole(path: Path) -> Iterator[Path]:
 
 def _write_text(path: Path, pieces: Iterable[str]) -> Path:
     with whole(path) as part, part.open("w", encoding="utf-8", newline="") as out:
-        _pour(out, pieces)
+        for piece in pieces:
+            out.write(piece)
     return path
 
 
-def _pour(out: IO[str], pieces: Iterable[str]) -> None:
-    for piece in pieces:
-        out.write(piece)
+@lru_cache(maxsize=4096)
+def _minute(since_1970_min: int) -> str:
+    return (EPOCH + timedelta(minutes=since_1970_min)).strftime("%Y-%m-%dT%H:%M:")
 
 
+@lru_cache(maxsize=4096)  # many records are of one scan
 def dated(utc_us: int) -> str:
     """RFC 3339 in UTC, to the microsecond."""
-    return (EPOCH + timedelta(microseconds=utc_us)).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    minute, rest_us = divmod(utc_us, 60_000_000)
+    digits = f"{rest_us:08d}"
+    return f"{_minute(minute)}{digits[:2]}.{digits[2:]}Z"
 
 
 def _csv_lines(pages: Pages) -> Iterator[str]:
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(MEANS)
+    writer.writerow(COLUMNS)
     for page in pages:
         writer.writerows(
             (
-                *row[:7], dated(row.utc), dated(row.begin_utc),
-                "" if row.value is None else repr(row.value),
-                "" if row.text is None else _inert(row.text), row.unit,
-                "" if row.low is None else repr(row.low),
-                "" if row.high is None else repr(row.high), row.quality, _inert(row.reason),
+                *row[:UTC_AT], dated(row.utc), dated(row.begin_utc), row.value,
+                row.text and inert(row.text), row.unit, row.low, row.high, row.quality,
+                row.reason and inert(row.reason),
             )
             for row in page
         )  # fmt: skip
@@ -118,19 +133,15 @@ def _csv_lines(pages: Pages) -> Iterator[str]:
     yield out.getvalue()
 
 
-def _inert(text: str) -> str:
-    """Text that a spreadsheet would take for a formula, made harmless by an apostrophe."""
-    return f"'{text}" if text[:1] in FORMULA_BEGINS else text
-
-
 def _json_lines(pages: Pages) -> Iterator[str]:
     encode = json.JSONEncoder(ensure_ascii=False, separators=(",", ":"), allow_nan=False).encode
     for page in pages:
-        yield "".join(
-            encode(row._replace(utc=dated(row.utc), begin_utc=dated(row.begin_utc))._asdict())  # type: ignore[arg-type]
-            + "\n"
-            for row in page
-        )
+        lines = []
+        for row in page:
+            told: dict[str, object] = dict(zip(COLUMNS, row, strict=True))
+            told["utc"], told["begin_utc"] = dated(row.utc), dated(row.begin_utc)
+            lines.append(encode(told))
+        yield "\n".join(lines) + "\n"
 
 
 # --- Parquet ------------------------------------------------------------------------------------
@@ -143,56 +154,71 @@ def _write_parquet(folder: Path, stem: str, pages: Pages, told: str) -> list[Pat
     except ImportError:
         raise CommandLineError(NO_PARQUET) from None
     schema = _schema(pyarrow, told)
-    writers: dict[Path, Any] = {}
+    written: dict[Path, _MonthFile] = {}
     with contextlib.ExitStack() as stack:
-        for path, rows in _by_month(folder, stem, pages):
-            if path not in writers:
-                part = stack.enter_context(whole(path))
-                made = parquet.ParquetWriter(part, schema, compression="zstd")
-                writers[path] = stack.enter_context(made)
-            writers[path].write_table(_table(pyarrow, schema, rows), row_group_size=ROWS_A_GROUP)
-    return list(writers)
+        for month, rows in _by_month(pages):
+            path = folder / f"plant={rows[0].plant}" / f"month={month}" / f"{stem}.parquet"
+            if path not in written:
+                out = stack.enter_context(stack.enter_context(whole(path)).open("wb"))
+                made = stack.enter_context(parquet.ParquetWriter(out, schema, compression="zstd"))
+                written[path] = _MonthFile(pyarrow, schema, made)
+            written[path].add(rows)
+        for each in written.values():
+            each.flush()
+    return list(written)
 
 
-def _by_month(folder: Path, stem: str, pages: Pages) -> Iterator[tuple[Path, list[Row]]]:
-    """Rows in groups, each of one month, with the file they belong to."""
-    waiting: list[Row] = []
-    month = ""
-    for row in (row for page in pages for row in page):
-        at = (EPOCH + timedelta(microseconds=row.utc)).strftime("%Y-%m")
-        if waiting and (at != month or len(waiting) >= ROWS_A_GROUP):
-            yield _month_path(folder, stem, waiting[0].plant, month), waiting
-            waiting = []
-        month = at
-        waiting.append(row)
-    if waiting:
-        yield _month_path(folder, stem, waiting[0].plant, month), waiting
+class _MonthFile:
+    """Gathers what a month's rows are in row groups, as columns, which take less than rows."""
+
+    def __init__(self, pyarrow: Any, schema: Any, writer: Any) -> None:
+        self._pyarrow, self._schema, self._writer = pyarrow, schema, writer
+        self._batches: list[Any] = []
+        self._rows = 0
+
+    def add(self, rows: list[Row]) -> None:
+        """Rows of the month; the plant stands in the folder's name."""
+        columns = list(zip(*rows, strict=True))[1:]
+        arrays = [
+            self._pyarrow.array(column, type=field.type, from_pandas=False)
+            for column, field in zip(columns, self._schema, strict=True)
+        ]
+        self._batches.append(self._pyarrow.record_batch(arrays, schema=self._schema))
+        self._rows += len(rows)
+        if self._rows >= ROWS_A_GROUP:
+            self.flush()
+
+    def flush(self) -> None:
+        """Write what waits as a row group."""
+        if self._batches:
+            table = self._pyarrow.Table.from_batches(self._batches)
+            self._writer.write_table(table, row_group_size=table.num_rows)
+        self._batches, self._rows = [], 0
 
 
-def _month_path(folder: Path, stem: str, plant: str, month: str) -> Path:
-    return folder / f"plant={plant}" / f"month={month}" / f"{stem}.parquet"
+def _by_month(pages: Pages) -> Iterator[tuple[str, list[Row]]]:
+    """The rows of each page in runs of one month (UTC)."""
+    for page in pages:
+        for month, rows in groupby(page, lambda row: _month(row.utc // DAY_US)):
+            yield month, list(rows)
+
+
+@lru_cache(maxsize=1024)
+def _month(since_1970_days: int) -> str:
+    return (EPOCH + timedelta(days=since_1970_days)).strftime("%Y-%m")
 
 
 def _schema(pyarrow: Any, told: str) -> Any:
-    word = pyarrow.dictionary(pyarrow.int32(), pyarrow.string())
+    text, figure = pyarrow.string(), pyarrow.float64()
     instant = pyarrow.timestamp("us", tz="UTC")
     types = {
-        "journal": word, "sequence": pyarrow.int64(), "kind": word, "subject": word, "owner": word,
-        "name": word, "utc": instant, "begin_utc": instant, "value": pyarrow.float64(),
-        "text": pyarrow.string(), "unit": word, "low": pyarrow.float64(),
-        "high": pyarrow.float64(), "quality": word, "reason": word,
+        "sequence": pyarrow.int64(), "utc": instant, "begin_utc": instant, "value": figure,
+        "low": figure, "high": figure,
     }  # fmt: skip
     fields = [
-        pyarrow.field(name, kind, metadata={"means": MEANS[name]}) for name, kind in types.items()
+        pyarrow.field(name, types.get(name, text), metadata={"means": MEANS[name]})
+        for name in COLUMNS[1:]
     ]
-    return pyarrow.schema(fields, metadata={"weirkeeper_dictionary": told})
-
-
-def _table(pyarrow: Any, schema: Any, rows: list[Row]) -> Any:
-    """The rows as a table; the plant stands in the folder's name."""
-    columns = list(zip(*rows, strict=True))[1:]
-    arrays = [
-        pyarrow.array(column, type=field.type)
-        for column, field in zip(columns, schema, strict=True)
-    ]
-    return pyarrow.Table.from_arrays(arrays, schema=schema)
+    return pyarrow.schema(
+        fields, metadata={"weirkeeper_version": __version__, "weirkeeper_dictionary": told}
+    )

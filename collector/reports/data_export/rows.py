@@ -6,17 +6,23 @@ is 1 or 0 with its word; what is no figure stands as text; a figure that is not 
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from math import isfinite
 from typing import NamedTuple
 
 from collector.core.catalogue import Catalogue
-from collector.core.records import Record, RecordKind
+from collector.core.records import Quality, Record, RecordKind
 from collector.journal.reader import JournalReader
 from collector.plant.model import Plant
 from collector.reports.eras import Eras, read_eras
+from collector.units import Unit
 
 PAGE = 5_000
+FEW_KINDS = 6
+"""So many kinds are picked by the journal; of more, every record is looked at."""
+QUALITY_WORDS = tuple(quality.word for quality in Quality)
+Subject = tuple[RecordKind, str]
 
 
 class Row(NamedTuple):
@@ -97,61 +103,108 @@ class Selection:
         )
 
 
-def rows_of(reader: JournalReader, plant: Plant, selection: Selection) -> Iterator[list[Row]]:
-    """The rows of a selection, a page at a time, in the order of the journal."""
+def rows_of(
+    reader: JournalReader, plant: Plant, selection: Selection, subjects: Iterable[Subject]
+) -> Iterator[list[Row]]:
+    """The rows of a selection, a page at a time, in the order of the journal.
+
+    Args:
+        reader: of the journal.
+        plant: the plant file in force; units are its.
+        selection: from when to when.
+        subjects: those that are wanted, with their kinds.
+    """
     eras = read_eras(reader)
-    catalogue = Catalogue(plant)
-    journal = reader.journal_id
-    wanted = {
-        (kind, subject)
-        for kind, subject in reader.latest()
-        if selection.takes(kind, subject)
-    }  # fmt: skip
-    kinds: Collection[RecordKind] = {kind for kind, _ in wanted}
-    from_us = eras.earliest_plant_us(selection.from_utc_us)
-    sequence = reader.sequence_at(from_us) - 1
-    name = plant.plant.name
-    while page := reader.records_after(sequence, PAGE, None if len(kinds) > 6 else kinds):
+    row = _Rows(reader.journal_id, plant, eras, subjects)
+    kinds = {kind for kind, _ in row.plans}
+    from_us, to_us = selection.from_utc_us, selection.to_utc_us
+    sequence = reader.sequence_at(eras.earliest_plant_us(from_us)) - 1
+    end = reader.sequence_past(eras.latest_plant_us(to_us))
+    while page := reader.records_after(sequence, PAGE, kinds if len(kinds) <= FEW_KINDS else None):
         sequence = page[-1].sequence
         found = [
-            row_of(record, name, journal, catalogue, eras)
+            row.of(record, plan)
             for record in page
-            if (record.kind, record.subject) in wanted
-            and selection.from_utc_us <= record.utc_us < selection.to_utc_us
+            if from_us <= record.utc_us < to_us
+            and (plan := row.plans.get((record.kind, record.subject))) is not None
         ]
         if found:
             yield found
-        if min(record.utc_us for record in page) >= selection.to_utc_us and _settled(eras):
+        if sequence >= end - 1:
             return
 
 
-def _settled(eras: Eras) -> bool:
-    """Whether dates only grow, since the wall clock was never stepped."""
-    return not eras.begins_us
+class _Plan:
+    """What the rows of one subject have in common, found once."""
+
+    __slots__ = ("kind", "name", "owner", "unit", "words")
+
+    def __init__(self, kind: RecordKind, subject: str) -> None:
+        self.kind = kind.word
+        self.owner, _, self.name = subject.partition(".")
+        self.unit: Unit | None = None
+        self.words: dict[bool, str] = {}
 
 
-def row_of(record: Record, plant: str, journal: str, catalogue: Catalogue, eras: Eras) -> Row:
-    """The row of a record."""
-    shown = catalogue.shown(record)
-    value: float | None = None
-    text: str | None = None
-    found = shown.value
-    if isinstance(found, bool):
-        value, text = float(found), shown.text
-    elif isinstance(found, int | float):
-        value = float(found)
-        if shown.word is not None:
-            text = shown.word
-        elif isinstance(found, int) and int(value) != found:
-            text = str(found)  # a float does not hold all its digits
-    elif found is not None:
-        text = str(found)
-    owner, _, rest = record.subject.partition(".")
-    begin = record.utc_us - (record.at_us - record.after_us)
-    if eras.begins_us:
-        begin = eras.wall_us(record.after_us)
-    return Row(
-        plant, journal, record.sequence, record.kind.word, record.subject, owner, rest,
-        record.utc_us, begin, value, text, shown.unit.code if value is not None else "",
-        shown.low, shown.high, record.quality.word, record.reason,
-    )  # fmt: skip
+class _Rows:
+    """Makes rows; ways round the catalogue keep pace, since an export is little else."""
+
+    def __init__(self, journal: str, plant: Plant, eras: Eras, subjects: Iterable[Subject]) -> None:
+        self._plant, self._journal = plant.plant.name, journal
+        self._eras = eras
+        self._catalogue = Catalogue(plant)
+        self.plans = {subject: _Plan(*subject) for subject in subjects}
+
+    def of(self, record: Record, plan: _Plan) -> Row:
+        """The row of a record."""
+        value: float | None = None
+        text: str | None = None
+        found = record.value
+        # The unit of an event depends on whether it has a figure, that of all else on its subject.
+        unit = plan.unit
+        if unit is None or record.kind is RecordKind.EVENT:
+            unit = plan.unit = self._catalogue.unit_of(record)
+        if found.__class__ is float:
+            value = unit.from_si(found)
+            if not isfinite(value):
+                value, text = None, repr(value)
+        elif found.__class__ is bool:
+            value = 1.0 if found else 0.0
+            text = plan.words.get(found)
+            if text is None:
+                text = plan.words[found] = self._catalogue.shown(record).text
+        elif found.__class__ is int:
+            value, text = self._integer(record)
+        else:
+            text = found  # type: ignore[assignment]
+        low, high = _bound(record.low, unit), _bound(record.high, unit)
+        figures = value is not None or low is not None or high is not None
+        after_us, utc_us = record.after_us, record.utc_us
+        begin_us = utc_us - record.at_us + after_us
+        if self._eras.begins_us:
+            begin_us = self._eras.wall_us(after_us)
+        return Row(
+            self._plant, self._journal, record.sequence, plan.kind, record.subject, plan.owner,
+            plan.name, utc_us, begin_us, value, text, unit.code if figures else "", low, high,
+            QUALITY_WORDS[record.quality], record.reason,
+        )  # fmt: skip
+
+    def _integer(self, record: Record) -> tuple[float | None, str | None]:
+        """A figure, with its word if it has one, or its digits where a float cannot hold them."""
+        shown = self._catalogue.shown(record)
+        assert isinstance(shown.value, int | float)
+        try:
+            value = float(shown.value)
+        except OverflowError:
+            return None, str(shown.value)
+        if shown.word is None and isinstance(shown.value, int) and int(value) != shown.value:
+            return value, str(shown.value)
+        return value, shown.word
+
+
+def _bound(bound: float | None, unit: Unit) -> float | None:
+    """A bound as it is shown; an infinite one is none."""
+    if bound is None:
+        return None
+    shown = unit.from_si(bound)
+    return shown if isfinite(shown) else None
