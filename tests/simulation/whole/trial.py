@@ -8,6 +8,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+import structlog
+
 from tests.simulation.whole import invariants
 from tests.simulation.whole.events import GROUPS, make_well, plan
 from tests.simulation.whole.growth import maybe_growth
@@ -83,7 +85,7 @@ def run_seed(
         groups: kinds of events; None for those of the seed.
         script: puts events in itself, instead of drawing them.
     """
-    silence_logs()
+    logging = silence_logs()
     searched = gc.isenabled()
     gc.disable()  # a tenth of the time
     groups = groups_of(seed) if groups is None else groups
@@ -106,6 +108,7 @@ def run_seed(
             found.say(sentence)
         return Verdict(seed, days, stretch, per_hour, groups, found, world.trace.digest(), world)
     finally:
+        structlog.configure(**logging)
         world.close()
         if searched:
             gc.enable()

@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 from random import Random
+from typing import Any
 
 import structlog
 from cryptography.hazmat.primitives import serialization
@@ -359,9 +360,11 @@ class World:
             self._stopped_at_us = self.machine.true_us() - (made.clock.now_us() - last_us)
 
 
-def silence_logs() -> None:
-    """The daemon's log is no part of the comparison."""
+def silence_logs() -> dict[str, Any]:
+    """The daemon's log is no part of the comparison; how it was before."""
+    before = structlog.get_config()
     structlog.configure(
         wrapper_class=structlog.make_filtering_bound_logger(50),
         cache_logger_on_first_use=False,
     )
+    return before
