@@ -16,16 +16,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from collector.cli.command import Answer, Command
-from collector.cli.demo_history import make_history
-from collector.cli.demo_papers import (
-    PAGE_PORT,
-    Beginning,
-    free_port,
-    places_to_look,
-    show_faults,
-    summary,
-    write_papers,
-)
 from collector.cli.month import DAY_US, START_US, month_answer
 from collector.cli.options import add_settings, positive, settings_of, whole
 from collector.cli.status import picture_lines
@@ -41,6 +31,7 @@ from simulator.plant import OsierBend
 from simulator.server import serve
 
 if TYPE_CHECKING:  # a virtual month does without links and outlets, and without their memory
+    from collector.cli.demo_papers import Beginning
     from collector.daemon import Daemon
 
 PLANT_FILE = Path(__file__).parents[2] / "config" / "osier-bend" / "plant.yaml"
@@ -126,6 +117,9 @@ def _make_folder(folder: Path) -> None:
 
 def _begin(options: argparse.Namespace, folder: Path, settings: Settings) -> Beginning:
     """The plant with its past, if one is wanted, and what was written of it."""
+    from collector.cli.demo_history import make_history
+    from collector.cli.demo_papers import Beginning, show_faults, write_papers
+
     plant_file = _plant_file(folder)
     rules = read_rule_files(settings.rules.paths, plant_file.plant)
     path = folder / "weirkeeper.journal"
@@ -151,6 +145,8 @@ def _begin(options: argparse.Namespace, folder: Path, settings: Settings) -> Beg
 async def _live(
     options: argparse.Namespace, folder: Path, settings: Settings, begun: Beginning
 ) -> Answer:
+    from collector.cli.demo_papers import PAGE_PORT, free_port, places_to_look, summary
+
     plant = begun.plant
     path = folder / "weirkeeper.journal"
     changed = {"journal": settings.journal.model_copy(update={"path": path}),
@@ -185,6 +181,8 @@ async def _live(
 
 def _simulated(seed: int) -> OsierBend:
     """The plant on a summer Saturday morning, shortly before the bowser docks."""
+    from collector.cli.demo_papers import show_faults
+
     scout = OsierBend(seed, START_US)
     scout.advance_to(START_US + 3 * DAY_US + DAY_US // 4)
     here = scout.panels["bowser"].reachable()
@@ -206,6 +204,8 @@ def _true_runs_us(plant: OsierBend) -> dict[str, int]:
 
 def _plant_file(folder: Path) -> PlantFile:
     """The example's plant file with ports that are free, so that nothing can collide."""
+    from collector.cli.demo_papers import free_port
+
     text = PLANT_FILE.read_text(encoding="utf-8")
     for link in read_plant_file(PLANT_FILE).plant.links.values():
         text = re.sub(rf"port: {getattr(link, 'port', 0)}\b", f"port: {free_port()}", text)

@@ -30,10 +30,19 @@ class Recorder:
     def __init__(self, port: int, codes: Counter[int]) -> None:
         self._port = port
         self._codes = codes
+        self._open: set[asyncio.StreamWriter] = set()
+
+    async def close(self) -> None:
+        """End all connections, so that none is left to the end of the process."""
+        for writer in tuple(self._open):
+            writer.close()
+            with contextlib.suppress(ConnectionError):
+                await writer.wait_closed()
 
     async def meet(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         """Pass one connection on, both ways."""
         there_reader, there_writer = await asyncio.open_connection("127.0.0.1", self._port)
+        self._open |= {writer, there_writer}
         back = asyncio.create_task(self._pass_on(there_reader, writer))
         try:
             while True:
@@ -47,6 +56,7 @@ class Recorder:
             back.cancel()
             there_writer.close()
             writer.close()
+            await asyncio.gather(back, return_exceptions=True)
 
     async def _pass_on(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         while data := await reader.read(4096):
@@ -62,8 +72,10 @@ async def recorded(codes: Counter[int]) -> AsyncIterator[str]:
     async with contextlib.AsyncExitStack() as stack:
         running = await stack.enter_async_context(serve(plant, dict.fromkeys(plant.panels, 0)))
         for name, port in running.ports.items():
-            server = await asyncio.start_server(Recorder(port, codes).meet, "127.0.0.1", 0)
+            recorder = Recorder(port, codes)
+            server = await asyncio.start_server(recorder.meet, "127.0.0.1", 0)
             await stack.enter_async_context(server)
+            stack.push_async_callback(recorder.close)
             link = known.links[known.panels[name].link]
             mine = server.sockets[0].getsockname()[1]
             text = re.sub(rf"port: {getattr(link, 'port', 0)}\b", f"port: {mine}", text)
