@@ -30,6 +30,7 @@ STYLE = {
     "font.family": "sans-serif",
     "font.sans-serif": ["DejaVu Sans", "Verdana", "sans-serif"],
     "font.size": 8.5,
+    "text.parse_math": False,
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.linewidth": 0.7,
@@ -166,7 +167,7 @@ def _shaded(axes: Axes, row: int, found: Sequence[float], span: Span) -> None:
     shade = numpy.array([found])
     shown = numpy.where(shade > 0, LEAST_SHADE + (1 - LEAST_SHADE) * shade, numpy.nan)
     axes.imshow(
-        shown, aspect="auto", cmap="Greys", vmin=0.0, vmax=1.0, interpolation="nearest", zorder=2,
+        shown, aspect="auto", cmap="Greys", vmin=0.0, vmax=1.0, interpolation="none", zorder=2,
         extent=(_at(span.from_utc_us), _at(span.to_utc_us), row + 0.36, row - 0.36),
     )  # fmt: skip
 

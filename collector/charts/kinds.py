@@ -132,7 +132,7 @@ def _of(plant: Plant, name: str) -> Iterator[ChartKind]:
             "flow", "What it gives", "Flow while it runs, with two standard errors.",
             lines([("flow", f"{name}.flow")], "m3/h", dots=True),
         )  # fmt: skip
-    if isinstance(part, Machine | Filter | DosingPump):
+    if isinstance(part, Machine | Filter) or (isinstance(part, DosingPump) and part.run):
         yield ChartKind(
             "run_hours", "Run time by day", "A day that stands out ran for a reason.",
             bars([("run time", "run_hours", name)]),

@@ -87,8 +87,10 @@ def span_of(reader: JournalReader, plant: Plant, begins: str, ends: str) -> Span
     zone = ZoneInfo(plant.plant.time_zone)
     alive, newest = reader.alive(), reader.recent(1)
     now_us = max([alive.utc_us if alive else 0, *(record.utc_us for record in newest)])
-    to_us = _midnight(ends, zone, 1) if ends else now_us
-    from_us = _midnight(begins, zone, 0) if begins else to_us - USUAL_DAYS * DAY_US
+    # Whole days, so that the pictures of a page, which are asked for by date, show the same.
+    ends = ends or local(now_us, zone).strftime("%Y-%m-%d")
+    to_us = _midnight(ends, zone, 1)
+    from_us = _midnight(begins or _days_before(ends, USUAL_DAYS), zone, 0)
     if not 0 < to_us - from_us <= MOST_DAYS * DAY_US:
         raise _Refused("Expected an end after the begin, and ten years at most.")
     return Span(from_us, to_us, zone)
