@@ -145,7 +145,8 @@ class Image:
         count = int.from_bytes(page[start + 3 : start + 5], "big")
         at = start + HEAD_OF[kind]
         for place in range(at, min(at + 2 * min(count, MOST_CELLS), len(page) - 1), 2):
-            offset = page[place] << 8 | page[place + 1]
+            # As SQLite does: bits that point beyond a page are none.
+            offset = (page[place] << 8 | page[place + 1]) % PAGE_BYTES
             if not at <= offset < PAGE_BYTES - 3:
                 continue
             try:
