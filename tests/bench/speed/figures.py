@@ -9,7 +9,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
-type Sense = Literal["at most", "at least"]
+Sense = Literal["at most", "at least"]
 
 
 @dataclass(frozen=True)
