@@ -42,9 +42,14 @@ def program() -> Path:
 
 
 @contextmanager
-def tcp_peer(contents: Contents) -> Iterator[int]:
-    """A panel on Modbus TCP on a free port of the loopback; yields the port."""
-    with _running(["tcp", "0"], contents) as port:
+def tcp_peer(contents: Contents, flip: tuple[int, int] | None = None) -> Iterator[int]:
+    """A panel on Modbus TCP on a free port of the loopback; yields the port.
+
+    Args:
+        contents: what it holds.
+        flip: a discrete input, and with every how many requests it changes.
+    """
+    with _running(["tcp", "0"], contents, flip) as port:
         yield port
 
 
@@ -56,7 +61,9 @@ def rtu_peer(device: str, unit: int, baud: int, contents: Contents) -> Iterator[
 
 
 @contextmanager
-def _running(arguments: list[str], contents: Contents) -> Iterator[int]:
+def _running(
+    arguments: list[str], contents: Contents, flip: tuple[int, int] | None = None
+) -> Iterator[int]:
     process = subprocess.Popen(
         [str(program()), *arguments], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     )
@@ -65,6 +72,8 @@ def _running(arguments: list[str], contents: Contents) -> Iterator[int]:
     try:
         for (function, address), value in contents.items():
             process.stdin.write(f"{TABLE_OF_FUNCTION[function]} {address} {value}\n")
+        if flip is not None:
+            process.stdin.write(f"flip {flip[0]} {flip[1]}\n")
         process.stdin.write("serve\n")
         process.stdin.flush()
         ready = process.stdout.readline().split()

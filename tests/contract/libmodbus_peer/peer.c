@@ -5,12 +5,15 @@
  *
  * Standard input first scripts the contents, one line each, and ends with "serve":
  *   coil|discrete|input|holding ADDRESS VALUE
+ *   flip ADDRESS EVERY       a discrete input changes with every so many requests
  * Then "ready PORT" is printed (0 for a serial line) and requests are answered until the process is
  * stopped. The tables have the sizes below; what lies beyond them is answered with exception 02.
+ * On TCP any number of clients is served, up to what select() in the library can tell apart.
  */
 #include <errno.h>
 #include <modbus.h>
 #include <netinet/in.h>
+#include <poll.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -19,6 +22,10 @@
 
 #define BITS 2500
 #define REGISTERS 400
+#define CLIENTS 1010
+
+static int flip_address = -1, flip_every = 1;
+static long asked;
 
 static int fail(const char *what)
 {
@@ -33,6 +40,12 @@ static int script(modbus_mapping_t *map)
     while (fgets(line, sizeof line, stdin)) {
         if (strncmp(line, "serve", 5) == 0)
             return 0;
+        if (sscanf(line, "flip %d %d", &address, &value) == 2 && address >= 0 && address < BITS
+            && value > 0) {
+            flip_address = address;
+            flip_every = value;
+            continue;
+        }
         if (sscanf(line, "%15s %d %d", table, &address, &value) != 3 || address < 0)
             break;
         if (strcmp(table, "coil") == 0 && address < BITS)
@@ -50,16 +63,43 @@ static int script(modbus_mapping_t *map)
     return 1;
 }
 
-static void serve(modbus_t *panel, modbus_mapping_t *map)
+/* One request; 0 when the other side of a TCP connection has gone. */
+static int answer(modbus_t *panel, modbus_mapping_t *map)
 {
     uint8_t query[MODBUS_TCP_MAX_ADU_LENGTH];
-    int length;
+    int length = modbus_receive(panel, query);
+    if (length < 0)
+        return errno == EMBBADCRC;
+    if (length > 0) {
+        if (flip_address >= 0 && ++asked % flip_every == 0)
+            map->tab_input_bits[flip_address] ^= 1;
+        modbus_reply(panel, query, length, map);
+    }
+    return 1;
+}
+
+static int serve_clients(modbus_t *panel, modbus_mapping_t *map, int listener)
+{
+    static struct pollfd waiting[CLIENTS];
+    int count = 1, place;
+    waiting[0] = (struct pollfd) {.fd = listener, .events = POLLIN};
     for (;;) {
-        length = modbus_receive(panel, query);
-        if (length > 0)
-            modbus_reply(panel, query, length, map);
-        else if (length < 0 && errno != EMBBADCRC)
-            return; /* on TCP the other side has gone */
+        if (poll(waiting, count, -1) < 0)
+            return fail("poll");
+        for (place = count - 1; place > 0; place--) {
+            if (!waiting[place].revents)
+                continue;
+            modbus_set_socket(panel, waiting[place].fd);
+            if (!answer(panel, map)) {
+                close(waiting[place].fd);
+                waiting[place] = waiting[--count];
+            }
+        }
+        if (waiting[0].revents && count < CLIENTS) {
+            if (modbus_tcp_accept(panel, &listener) < 0)
+                return fail("accept");
+            waiting[count++] = (struct pollfd) {.fd = modbus_get_socket(panel), .events = POLLIN};
+        }
     }
 }
 
@@ -74,18 +114,13 @@ int main(int count, char **given)
         socklen_t size = sizeof bound;
         int listener;
         panel = modbus_new_tcp("127.0.0.1", atoi(given[2]));
-        if (panel == NULL || (listener = modbus_tcp_listen(panel, 1)) < 0)
+        if (panel == NULL || (listener = modbus_tcp_listen(panel, 1024)) < 0)
             return fail("listen");
         if (getsockname(listener, (struct sockaddr *) &bound, &size))
             return fail("getsockname");
         printf("ready %d\n", ntohs(bound.sin_port));
         fflush(stdout);
-        for (;;) {
-            if (modbus_tcp_accept(panel, &listener) < 0)
-                return fail("accept");
-            serve(panel, map);
-            modbus_close(panel);
-        }
+        return serve_clients(panel, map, listener);
     }
     if (count == 5 && strcmp(given[1], "rtu") == 0) {
         panel = modbus_new_rtu(given[2], atoi(given[4]), 'E', 8, 1);
@@ -94,7 +129,7 @@ int main(int count, char **given)
         printf("ready 0\n");
         fflush(stdout);
         for (;;)
-            serve(panel, map);
+            answer(panel, map);
     }
     fprintf(stderr, "usage: peer tcp PORT | peer rtu DEVICE UNIT BAUD\n");
     return 2;
