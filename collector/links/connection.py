@@ -26,6 +26,7 @@ from collector.core.scans import Read
 from collector.errors import Bug
 from collector.links import frames
 from collector.links.faults import NoConnection, ReadFault
+from collector.links.line_timer import LineTimer
 from collector.links.security import maybe_tls_fault, tls_context
 from collector.plant.model import Link, RtuLink, RtuOverTcpLink, TlsLink
 
@@ -65,6 +66,7 @@ class Connection(ModbusProtocol):
         rtu = isinstance(link, RtuLink | RtuOverTcpLink)
         self._function_at, self._whole = (1, 8) if rtu else (7, 12)
         self._waiting: asyncio.Future[bytes | ReadFault] | None = None
+        self._timer: LineTimer | None = None
 
     async def open(self) -> None:
         """Open it.
@@ -128,10 +130,19 @@ class Connection(ModbusProtocol):
             return outcome
         raise outcome
 
+    async def pause(self, seconds: float) -> None:
+        """Keep a serial line silent for so long, and hardly longer."""
+        if self._timer is None:
+            self._timer = LineTimer(self.loop)
+        await self._timer.wait(seconds)
+
     def shut(self) -> None:
         """End it at once, without waiting for the other side."""
         self.up = False
         self.is_closing = True
+        if self._timer is not None:
+            self._timer.close()
+            self._timer = None
         if self.transport is not None:
             self.transport.abort()  # type: ignore[attr-defined]
             self.transport = None  # type: ignore[assignment]  # as the library itself does

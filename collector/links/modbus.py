@@ -189,4 +189,4 @@ class RtuFramedLink:
                 return
             if silent_at_s > patience_ends_s:
                 raise MalformedReply(f"something talks on {self._link.device} all the time")
-            await asyncio.sleep(wait_s)
+            await connection.pause(wait_s)

@@ -134,7 +134,7 @@ async def poll(device: str, baud: Baud, delay_s: float, seconds: float) -> tuple
     def on_scan(scan: PanelScan) -> None:
         reasons.update(answer.reason for answer in scan.answers)
 
-    # 8 data bits without parity and 2 stop bits are 11 bits; a pseudo terminal has no parity to set.
+    # Without parity and with 2 stop bits 11 bits too; a pseudo terminal has no parity to set.
     line = RtuLink(kind="rtu", device=device, baud=baud, parity="none", stop_bits=2)
     watched = Watched(open_link(line))
     bus = Bus(watched, panels, SystemClock(), on_scan, Random(1))
