@@ -178,7 +178,9 @@ class Daemon:
 
     def _continue(self, happened: str) -> None:
         plant = self.plant_file.plant
-        self.plans = {name: plan_panel(panel) for name, panel in plant.panels.items()}
+        self.plans = {
+            name: plan_panel(panel, plant.links[panel.link]) for name, panel in plant.panels.items()
+        }
         found = continue_from(self.reader, plant, self.plans, self._given_clock, self.rules)
         if not found.stop_known:
             log.warning("the wall clock cannot be believed: a stop of unknown length")

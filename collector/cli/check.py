@@ -16,7 +16,7 @@ from collector.cli.tables import WIDTH, table
 from collector.core.scans import Read
 from collector.errors import ConfigurationError, ExitCode
 from collector.links.planning import plan_panel
-from collector.plant.model import Plant
+from collector.plant.model import Panel, Plant
 from collector.plant.registers import point_kind
 from collector.plant.schema import plant_schema
 from collector.plant_file import read_plant_file
@@ -96,10 +96,14 @@ def _refused(path: Path, error: ConfigurationError, data: list[dict[str, Any]]) 
     return [*map(str, error.problems), f"{path}: {count} problem{'s' * (count > 1)}"]
 
 
+def _reads(plant: Plant, panel: Panel) -> tuple[Read, ...]:
+    return plan_panel(panel, plant.links[panel.link])
+
+
 def _plan(plant: Plant, panel: str) -> list[dict[str, int]]:
     return [
         {"function": read.function, "start": read.start, "count": read.count}
-        for read in plan_panel(plant.panels[panel])
+        for read in _reads(plant, plant.panels[panel])
     ]
 
 
@@ -116,7 +120,7 @@ def _explained(plant: Plant) -> list[str]:
         for point in panel.points.values():
             points[point_kind(point)] = points.get(point_kind(point), 0) + 1
         told = [_counted(count, kind) for kind, count in points.items()]
-        blocks = [_block(read) for read in plan_panel(panel)]
+        blocks = [_block(read) for read in _reads(plant, panel)]
         name_and_pace = (name, f"{panel.scan_period_s:g} s")
         for block, count in itertools.zip_longest(blocks, told, fillvalue=""):
             rows.append([*name_and_pace, block, count])

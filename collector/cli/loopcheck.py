@@ -133,7 +133,7 @@ class LoopCheck:
         self._wanted: dict[str, list[tuple[Read, list[PointDecoder]]]] = {}
         for name in panels:
             panel = plant.panels[name]
-            for block in compile_panel(name, panel, plan_panel(panel)):
+            for block in compile_panel(name, panel, plan_panel(panel, plant.links[panel.link])):
                 points = [
                     point
                     for point in block.points

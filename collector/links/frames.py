@@ -193,7 +193,7 @@ class RtuReader:
         self._read = read
         self._pending = b""
         self._head = bytes((read.unit, read.function, read.payload_length))
-        self._whole_length = 5 + read.payload_length
+        self._whole_length = reply_length(read)
         return frame + crc(frame)
 
     def feed(self, data: bytes) -> Outcome:
@@ -268,7 +268,8 @@ def silence_s(baud: int) -> float:
 
 def reply_length(read: Read) -> int:
     """Characters of the longest right reply to a read in RTU framing."""
-    return 5 + read.payload_length
+    return REPLY_OVERHEAD + read.payload_length
 
 
 REQUEST_LENGTH = 8
+REPLY_OVERHEAD = 5  # unit, function, byte count and the two check bytes

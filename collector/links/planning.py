@@ -1,8 +1,16 @@
-"""Which reads fetch the registers of a panel: the fewest, and among those the shortest.
+"""Which reads fetch the registers of a panel: those with the least on the wire.
 
-Every read costs a round trip whatever its length, so fewer reads come first; then fewer data bytes
-(what a transaction carries besides is the same for each, whatever the framing). A point is never
-split over two reads: the panel may change it between them.
+What a read costs besides its data, which `overhead_bytes` tells:
+
+* On a serial line time is characters. Request and reply have 8 and 5 besides the data, and two
+  silences belong to them: one tells the panel that the request has ended, one comes before the next
+  request (Modbus over Serial Line V1.02, section 2.5.1.1). That is 20 characters up to 19200 baud:
+  a gap of up to 10 unused registers is bridged, where the panel allows it, and a wider one is not.
+* On a network a read costs a round trip, and its few bytes nearly nothing: the whole of the longest
+  reply takes 0.03 ms at 100 Mbit/s. So the fewest reads come first, then the fewest data bytes.
+  RTU over TCP counts as that too; how fast the line behind the server is, nobody tells.
+
+A point is never split over two reads: the panel may change it between them.
 
 Theory: spans that lie within another are fetched with it. Of the rest, ordered by start, the ends
 are ordered too, so that some best plan reads runs of neighbours; the best plan for the first ``i``
@@ -11,12 +19,14 @@ spans is the best over its last read (dynamic programme, O(spans times spans in 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from typing import NamedTuple
 
 from collector.core.scans import Read
 from collector.errors import Bug
-from collector.plant.model import Panel
+from collector.links import frames
+from collector.plant.model import Link, Panel, RtuLink
 from collector.plant.registers import register_of
 
 
@@ -32,15 +42,29 @@ class Span(NamedTuple):
         return self.start + self.length
 
 
-def plan_panel(panel: Panel) -> tuple[Read, ...]:
+def overhead_bytes(link: Link | None) -> float:
+    """What a read costs besides its data, in bytes of data; infinite where it outweighs any data.
+
+    Args:
+        link: what the read goes over; None is a network.
+    """
+    if not isinstance(link, RtuLink):
+        return math.inf
+    silence = frames.silence_s(link.baud) / frames.wire_time_s(1, link.baud)
+    return frames.REQUEST_LENGTH + frames.REPLY_OVERHEAD + 2 * silence
+
+
+def plan_panel(panel: Panel, link: Link | None = None) -> tuple[Read, ...]:
     """The reads that fetch all points of a panel, by function code and then by address.
 
     Args:
         panel: a panel of a loaded plant.
+        link: the link it is on; without it, a network.
 
     Raises:
         Bug: a point is longer than the panel's largest read (refused when a plant is loaded).
     """
+    overhead = overhead_bytes(link)
     spans_of: dict[int, list[Span]] = {}
     for point in panel.points.values():
         register = register_of(point)
@@ -54,25 +78,33 @@ def plan_panel(panel: Panel) -> tuple[Read, ...]:
             largest_read=largest.bits if bits else largest.registers,
             bridged_gap=gap.bits if bits else gap.registers,
             bits=bits,
+            overhead=overhead,
         )
         reads += [Read(panel.unit_identifier, function, *block) for block in blocks]
     return tuple(reads)
 
 
 def plan_blocks(
-    spans: Iterable[Span], largest_read: int, bridged_gap: int, *, bits: bool
+    spans: Iterable[Span],
+    largest_read: int,
+    bridged_gap: int,
+    *,
+    bits: bool,
+    overhead: float = math.inf,
 ) -> list[Span]:
-    """The blocks of one table that cover all spans: the fewest, then the fewest data bytes.
+    """The blocks of one table that cover all spans, at the least cost.
 
     Args:
         spans: needed addresses, in any order; they may repeat and overlap.
         largest_read: most addresses in one block.
         bridged_gap: longest run of addresses nobody needs that a block may span.
         bits: True for the bit tables (8 to a byte), False for registers (2 bytes each).
+        overhead: bytes of data that a read costs besides its own; infinite for the fewest reads,
+            and the fewest data bytes among those.
 
     Returns:
         Blocks by address; they overlap only where that saves a read. Of equally good plans, the one
-        whose last read is longest.
+        with fewest reads, and of those the one whose last read is longest.
 
     Raises:
         Bug: a span is longer than ``largest_read``.
@@ -81,24 +113,25 @@ def plan_blocks(
     for span in ordered:
         if span.length > largest_read:
             raise Bug(f"a point of {span.length} registers, but a read takes {largest_read}")
-    # best[i]: (reads, data bytes, first span of the last read) for the first i spans
-    best: list[tuple[int, int, int]] = [(0, 0, 0)]
+    # best[i]: (cost, reads, data bytes, first span of the last read) for the first i spans
+    best: list[tuple[float, int, int, int]] = [(0.0, 0, 0, 0)]
     for last, span in enumerate(ordered):
-        choices: list[tuple[int, int, int]] = []
+        choices: list[tuple[float, int, int, int]] = []
         for first in range(last, -1, -1):
             length = span.end - ordered[first].start
             if length > largest_read or (
                 first < last and ordered[first + 1].start - ordered[first].end > bridged_gap
             ):
                 break
-            reads, data, _ = best[first]
-            size = (length + 7) // 8 if bits else 2 * length
-            choices.append((reads + 1, data + size, first))
+            _, reads, data, _ = best[first]
+            reads += 1
+            data += (length + 7) // 8 if bits else 2 * length
+            choices.append((reads * overhead + data, reads, data, first))
         best.append(min(choices))
     blocks: list[Span] = []
     behind = len(ordered)
     while behind:
-        first = best[behind][2]
+        first = best[behind][3]
         start = ordered[first].start
         blocks.append(Span(start, ordered[behind - 1].end - start))
         behind = first

@@ -8,12 +8,16 @@ that the request has ended, the other belongs between the reply and the next req
 
 The useful share is the least time of all reads over the time from the first request to the last.
 Where the panel takes a time of its own, that is added to the least.
+
+What has to be carried is looked at too: the planned reads of random small maps, in bytes on the
+wire, over the cheapest of all ways to group their points (``tests/unit/links/wire_cost.py``).
 """
 
 from __future__ import annotations
 
 import asyncio
 import math
+import statistics
 import subprocess
 import tempfile
 import time
@@ -30,8 +34,9 @@ from collector.links.contract import Link
 from collector.links.modbus import open_link
 from collector.links.planning import plan_panel
 from collector.links.poller import Bus
-from collector.plant.model import Panel, Point, RtuLink
+from collector.plant.model import BridgedGap, Panel, Point, RtuLink, TcpLink
 from tests.bench.speed.figures import Figure, Target, cpu_s, of
+from tests.unit.links.wire_cost import FUNCTION, REGISTERS, least_bytes, plan_bytes
 
 Baud = Literal[9600, 19200, 115200]
 BAUDS: tuple[Baud, ...] = (9600, 19200, 115200)
@@ -51,14 +56,12 @@ class Seen:
         reads: how many it is the mean of.
         lost_us: time a read took beyond the least, us.
         cpu: processor time over time.
-        early: requests before the silence was over.
     """
 
     share: float
     reads: int
     lost_us: float
     cpu: float
-    early: int
 
 
 def least_s(read: Read, baud: int, delay_s: float) -> float:
@@ -125,7 +128,7 @@ class Watched:
 
 
 async def poll(device: str, baud: Baud, delay_s: float, seconds: float) -> tuple[Seen, int]:
-    """Poll for so long; returns what was seen, early not counted, and all requests made."""
+    """Poll for so long; returns what was seen, and how many requests were made."""
     a_panel = sum(least_s(read, baud, delay_s) for read in plan_panel(panel_of(1)))
     units = range(1, 2 + math.ceil(LEAST_LOAD * PERIOD_S / a_panel))
     panels = {f"p{unit}": (panel_of(unit), plan_panel(panel_of(unit))) for unit in units}
@@ -151,7 +154,7 @@ async def poll(device: str, baud: Baud, delay_s: float, seconds: float) -> tuple
     passed_s = full[-1][0] - full[0][0]
     least = sum(least_s(read, baud, delay_s) for _, read in full[:-1])
     lost_us = (passed_s - least) / (len(full) - 1) * 1e6
-    seen = Seen(least / passed_s, len(full) - 1, lost_us, used_s / seconds, 0)
+    seen = Seen(least / passed_s, len(full) - 1, lost_us, used_s / seconds)
     return seen, len(watched.asked)
 
 
@@ -161,8 +164,48 @@ def run(program: Path, baud: Baud, delay_s: float, seconds: float) -> Seen:
         seen, made = asyncio.run(poll(device, baud, delay_s, seconds))
     requests, early, strange = counted
     assert requests in (made - 1, made), f"{made} requests, {requests} seen"  # one is cut off
-    assert not strange
-    return Seen(seen.share, seen.reads, seen.lost_us, seen.cpu, early)
+    assert not early, f"{early} requests before the silence between frames was over"
+    assert not strange, f"{strange} requests were no reads"
+    return seen
+
+
+def a_map(chance: Random) -> Panel:
+    """A panel with a few points of any size here and there, whose gaps may be read over."""
+    points = {}
+    for number in range(chance.randint(4, 8)):
+        table = chance.choice(list(FUNCTION))
+        register = table.endswith("register")
+        point: dict[str, str | int] = {"table": table, "address": chance.randrange(60)}
+        if register:
+            point["type"] = chance.choice(list(REGISTERS))
+        else:
+            point["address"] = chance.randrange(600)
+        points[f"p{number}"] = Point.model_validate(point)
+    return Panel(link="line", bridged_gap=BridgedGap(bits=2000, registers=125), points=points)
+
+
+def planned(maps: int) -> list[Figure]:
+    """Bytes of the planned reads over the fewest possible, the worst of so many maps a link."""
+    chance = Random(3)
+    found = []
+    links: list[RtuLink | TcpLink] = [TcpLink(kind="tcp", host="127.0.0.1")]
+    links += [RtuLink(kind="rtu", device="line", baud=baud) for baud in BAUDS]
+    for link in links:
+        name = f"{link.baud} baud" if isinstance(link, RtuLink) else "TCP"
+        ours: list[float] = []
+        fewest: list[float] = []
+        for panel in [a_map(chance) for _ in range(maps)]:
+            least = least_bytes(link, panel)
+            ours.append(plan_bytes(link, plan_panel(panel, link)) / least)
+            fewest.append(plan_bytes(link, plan_panel(panel)) / least)
+        worst = round(max(ours), 9)
+        found.append(Figure(
+            f"bytes on the wire over the fewest, {name}, worst map",
+            worst, round(min(ours), 9), worst, target=Target("at most", 1.0),
+            detail=f"{maps} maps; with the fewest reads {statistics.fmean(fewest):.3f}, "
+            f"worst {max(fewest):.2f}",
+        ))  # fmt: skip
+    return found
 
 
 def measure(*, quick: bool) -> list[Figure]:
@@ -183,6 +226,6 @@ def measure(*, quick: bool) -> list[Figure]:
                     f"useful share at {baud} baud, answers {answers}",
                     [one.share for one in seen], target=SHARE,
                     detail=f"{last.reads} reads, {last.lost_us:.0f} us lost in each, "
-                    f"{last.cpu:.2f} of a core, {sum(one.early for one in seen)} too early",
+                    f"{last.cpu:.2f} of a core",
                 ))  # fmt: skip
-    return found
+    return found + planned(20 if quick else 200)
