@@ -66,6 +66,11 @@ class Server:
         self._log = log
         self._process: subprocess.Popen[bytes] | None = None
 
+    @property
+    def pid(self) -> int:
+        """Its id, 0 while it does not run."""
+        return 0 if self._process is None else self._process.pid
+
     def start(self) -> None:
         """Start it and wait until it listens."""
         with self._log.open("ab") as log:

@@ -150,11 +150,14 @@ def _panel_points(name: str, panel: Panel, survey: Survey) -> Iterator[Finding]:
 
 def _shared_registers(survey: Survey) -> Iterator[Finding]:
     """The same bit or figure twice is a slip; a register as a figure and as bits is not."""
+    points_of: dict[str, list[tuple[str, Point]]] = {}
+    for owner, name, point in survey.whole_points():
+        points_of.setdefault(owner, []).append((name, point))
     for panel in survey.panels:
         seen: dict[tuple[object, ...], str] = {}
         long_figures: list[tuple[str, Register]] = []
-        for owner, name, point in survey.whole_points():
-            register = resolve(point) if owner == panel else None
+        for name, point in points_of.get(panel, ()):
+            register = resolve(point)
             if not isinstance(register, Register):
                 continue
             path: Path = ("panels", panel, "points", name)

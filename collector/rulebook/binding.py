@@ -30,13 +30,12 @@ from collector.plant.yaml_source import SourceTree
 from collector.rulebook.amounts import Figure, duration_us, figure_of
 from collector.rulebook.inside import mark_inside
 from collector.rulebook.model import AlarmEntry
+from collector.rulebook.plant_names import PlantNames
 from collector.rulebook.reading import Entry
 from collector.rulebook.vocabulary import (
     kind_of,
     owners_of,
     title_of,
-    vocabulary_of,
-    vocabulary_of_kind,
 )
 
 _TEXTS = re.compile(r"\"(?:[^\"\\]|\\.)*\"|'(?:[^'\\]|\\.)*'")
@@ -88,8 +87,7 @@ class Binder:
 
     def __init__(self, plant: Plant) -> None:
         self._plant = plant
-        self._of_kind: dict[str, dict[str, Name]] = {}
-        self._of_owner: dict[str, dict[str, Name]] = {}
+        self._names = PlantNames(plant)
 
     def bind(self, entry: Entry, rule: AlarmEntry) -> Binding | list[Problem]:
         """Bind one rule.
@@ -108,7 +106,7 @@ class Binder:
         owners = [each for each in whom if isinstance(each, str)]
         kind = rule.bound_to.each or kind_of(self._plant, rule.bound_to.one or "") or ""
         binding = Binding(entry, kind)
-        names, limits = self._names_of_kind(kind), limits_of(rule)
+        names, limits = self._names.of_kind(kind), limits_of(rule)
         for path, text in conditions_of(rule):
             made = compiled(entry, path, text, names, limits)
             if isinstance(made, list):
@@ -143,7 +141,7 @@ class Binder:
     def _bind_to(
         self, owner: str, binding: Binding, rule: AlarmEntry, limits: Mapping[str, Limit]
     ) -> None:
-        entry, names = binding.entry, self._names_of(owner)
+        entry, names = binding.entry, self._names.of(owner)
         missing = tuple(name for name in names_in(rule.when) if name not in names)
         if missing:
             binding.left_out.append(LeftOut(owner, missing))
@@ -164,16 +162,6 @@ class Binder:
             return
         title = f"{title_of(self._plant, owner)}: {rule.title}"
         binding.alarms.append(alarm_of(entry, rule, owner, title, made, tuple(suppressions)))
-
-    def _names_of(self, owner: str) -> dict[str, Name]:
-        if owner not in self._of_owner:
-            self._of_owner[owner] = vocabulary_of(self._plant, owner)
-        return self._of_owner[owner]
-
-    def _names_of_kind(self, kind: str) -> dict[str, Name]:
-        if kind not in self._of_kind:
-            self._of_kind[kind] = vocabulary_of_kind(self._plant, kind)
-        return self._of_kind[kind]
 
 
 # --- one rule -----------------------------------------------------------------------------------

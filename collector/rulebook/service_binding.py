@@ -28,13 +28,12 @@ from collector.plant.yaml_source import SourceTree
 from collector.rulebook.amounts import Figure, figure_of
 from collector.rulebook.binding import names_in
 from collector.rulebook.inside import mark_inside
+from collector.rulebook.plant_names import PlantNames
 from collector.rulebook.service_model import ServiceEntry
 from collector.rulebook.vocabulary import (
     kind_of,
     owners_of,
     title_of,
-    vocabulary_of,
-    vocabulary_of_kind,
 )
 
 DAYS_OF_MONTH = 30.44
@@ -59,12 +58,15 @@ class Task:
         return self.tree.problem(finding.below("service", self.name))
 
 
-def bound(task: Task, plant: Plant, problems: list[Problem]) -> Iterator[ServiceRule]:
+def bound(
+    task: Task, plant: Plant, known: PlantNames, problems: list[Problem]
+) -> Iterator[ServiceRule]:
     """The task for each piece of equipment it is for.
 
     Args:
         task: as read.
         plant: a checked plant file.
+        known: its names.
         problems: everything wrong with it is added.
     """
     whom = task.entry.bound_to
@@ -89,10 +91,10 @@ def bound(task: Task, plant: Plant, problems: list[Problem]) -> Iterator[Service
     for owner in owners:
         if owner in whom.leaving_out:
             continue
-        names = vocabulary_of(plant, owner)
+        names = known.of(owner)
         kind = kind_of(plant, owner) or ""
         text = task.entry.every.when or ""
-        possible = vocabulary_of_kind(plant, kind) if text else {}
+        possible = known.of_kind(kind) if text else {}
         lacks = any(name not in names and name in possible for name in names_in(text))
         intervals = tuple(_intervals(task, names, problems, lacks=lacks))
         if intervals:

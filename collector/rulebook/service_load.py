@@ -29,6 +29,7 @@ from collector.plant.validation import in_file_order, validation_problems
 from collector.plant.yaml_source import SourceTree, read_yaml
 from collector.rulebook.amounts import Figure, figure_of
 from collector.rulebook.load import files_of
+from collector.rulebook.plant_names import PlantNames
 from collector.rulebook.service_binding import Task, bound
 from collector.rulebook.service_model import ServiceEntry, ServiceFile
 
@@ -102,8 +103,11 @@ def parse_service_rules(sources: Sequence[tuple[Path | str, str]], plant: Plant)
     reading = _Reading()
     for source, name in sources:
         _read(reading, source, name)
+    known = PlantNames(plant)
     rules = [
-        rule for task in reading.tasks.values() for rule in bound(task, plant, reading.problems)
+        rule
+        for task in reading.tasks.values()
+        for rule in bound(task, plant, known, reading.problems)
     ]
     if reading.problems:
         order = list(dict.fromkeys(problem.file for problem in reading.problems))

@@ -114,10 +114,13 @@ def vocabulary_of(plant: Plant, owner: str | None = None) -> dict[str, Name]:
         owner: what ``this`` is; None leaves such names out.
     """
     found = _qualified((name, names_of(plant, name)) for name in _everything(plant))
-    if owner is None:
-        return found
+    return found if owner is None else found | own_vocabulary(plant, owner)
+
+
+def own_vocabulary(plant: Plant, owner: str) -> dict[str, Name]:
+    """The names with ``this`` and what belongs to it, for one owner."""
     named = {THIS: owner, **related(plant, owner)}
-    return found | _qualified((word, names_of(plant, name)) for word, name in named.items())
+    return _qualified((word, names_of(plant, name)) for word, name in named.items())
 
 
 def vocabulary_of_kind(plant: Plant | None, kind: str) -> dict[str, Name]:

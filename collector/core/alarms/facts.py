@@ -24,7 +24,7 @@ from collector.core.records import (
     PointChanged,
     Quality,
 )
-from collector.plant.equipment import Equipment
+from collector.plant.equipment import Equipment, Well
 from collector.plant.model import Plant
 
 UNKNOWN = "unknown"
@@ -153,8 +153,11 @@ def _panels(plant: Plant, fact: str, named: Mapping[str, set[str]]) -> frozenset
     part = plant.equipment.get(owner)
     if part is None:
         return frozenset()
-    in_it = [one for one, other in plant.equipment.items() if getattr(other, "well", None) == owner]
-    parts = [owner, *in_it, *getattr(part, "members", ())]
+    parts = [owner, *getattr(part, "members", ())]
+    if isinstance(part, Well):
+        parts += [
+            one for one, other in plant.equipment.items() if getattr(other, "well", None) == owner
+        ]
     return frozenset().union(*(named.get(each, ()) for each in parts))
 
 

@@ -49,8 +49,17 @@ def tcp_peer(contents: Contents, flip: tuple[int, int] | None = None) -> Iterato
         contents: what it holds.
         flip: a discrete input, and with every how many requests it changes.
     """
-    with _running(["tcp", "0"], contents, flip) as port:
-        yield port
+    with tcp_peers(1, contents, flip) as ports:
+        yield ports[0]
+
+
+@contextmanager
+def tcp_peers(
+    count: int, contents: Contents, flip: tuple[int, int] | None = None
+) -> Iterator[list[int]]:
+    """The same panel on so many free ports of the loopback, at most 500; yields the ports."""
+    with _running(["tcp", str(count)], contents, flip) as ports:
+        yield ports
 
 
 @contextmanager
@@ -63,7 +72,7 @@ def rtu_peer(device: str, unit: int, baud: int, contents: Contents) -> Iterator[
 @contextmanager
 def _running(
     arguments: list[str], contents: Contents, flip: tuple[int, int] | None = None
-) -> Iterator[int]:
+) -> Iterator[list[int]]:
     process = subprocess.Popen(
         [str(program()), *arguments], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     )
@@ -79,7 +88,7 @@ def _running(
         ready = process.stdout.readline().split()
         if ready[:1] != ["ready"]:
             raise RuntimeError(f"the libmodbus peer did not start: {arguments}")
-        yield int(ready[1])
+        yield [int(port) for port in ready[1:]]
     finally:
         process.kill()
         process.wait()

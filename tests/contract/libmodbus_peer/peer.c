@@ -1,12 +1,12 @@
 /* A Modbus panel for the tests, by the independent library libmodbus.
  *
- *   peer tcp PORT              port 0 picks a free one
+ *   peer tcp COUNT             on so many free ports of the loopback, with the same contents
  *   peer rtu DEVICE UNIT BAUD  8 data bits, even parity, 1 stop bit
  *
  * Standard input first scripts the contents, one line each, and ends with "serve":
  *   coil|discrete|input|holding ADDRESS VALUE
  *   flip ADDRESS EVERY       a discrete input changes with every so many requests
- * Then "ready PORT" is printed (0 for a serial line) and requests are answered until the process is
+ * Then "ready PORT ..." is printed (0 for a serial line) and requests are answered until the process is
  * stopped. The tables have the sizes below; what lies beyond them is answered with exception 02.
  * On TCP any number of clients is served, up to what select() in the library can tell apart.
  */
@@ -22,7 +22,7 @@
 
 #define BITS 2500
 #define REGISTERS 400
-#define CLIENTS 1010
+#define SOCKETS 1010
 
 static int flip_address = -1, flip_every = 1;
 static long asked;
@@ -78,27 +78,27 @@ static int answer(modbus_t *panel, modbus_mapping_t *map)
     return 1;
 }
 
-static int serve_clients(modbus_t *panel, modbus_mapping_t *map, int listener)
+static int serve_clients(modbus_t *panel, modbus_mapping_t *map, struct pollfd *all, int listeners)
 {
-    static struct pollfd waiting[CLIENTS];
-    int count = 1, place;
-    waiting[0] = (struct pollfd) {.fd = listener, .events = POLLIN};
+    int count = listeners, place;
     for (;;) {
-        if (poll(waiting, count, -1) < 0)
+        if (poll(all, count, -1) < 0)
             return fail("poll");
-        for (place = count - 1; place > 0; place--) {
-            if (!waiting[place].revents)
+        for (place = count - 1; place >= listeners; place--) {
+            if (!all[place].revents)
                 continue;
-            modbus_set_socket(panel, waiting[place].fd);
+            modbus_set_socket(panel, all[place].fd);
             if (!answer(panel, map)) {
-                close(waiting[place].fd);
-                waiting[place] = waiting[--count];
+                close(all[place].fd);
+                all[place] = all[--count];
             }
         }
-        if (waiting[0].revents && count < CLIENTS) {
-            if (modbus_tcp_accept(panel, &listener) < 0)
+        for (place = 0; place < listeners; place++) {
+            if (!all[place].revents || count == SOCKETS)
+                continue;
+            if (modbus_tcp_accept(panel, &all[place].fd) < 0)
                 return fail("accept");
-            waiting[count++] = (struct pollfd) {.fd = modbus_get_socket(panel), .events = POLLIN};
+            all[count++] = (struct pollfd) {.fd = modbus_get_socket(panel), .events = POLLIN};
         }
     }
 }
@@ -110,17 +110,27 @@ int main(int count, char **given)
     if (map == NULL || script(map))
         return 1;
     if (count == 3 && strcmp(given[1], "tcp") == 0) {
+        static struct pollfd all[SOCKETS];
         struct sockaddr_in bound;
         socklen_t size = sizeof bound;
-        int listener;
-        panel = modbus_new_tcp("127.0.0.1", atoi(given[2]));
-        if (panel == NULL || (listener = modbus_tcp_listen(panel, 1024)) < 0)
-            return fail("listen");
-        if (getsockname(listener, (struct sockaddr *) &bound, &size))
-            return fail("getsockname");
-        printf("ready %d\n", ntohs(bound.sin_port));
+        int place, listeners = atoi(given[2]);
+        if (listeners < 1 || listeners >= SOCKETS)
+            return 2;
+        panel = modbus_new_tcp("127.0.0.1", 0);
+        if (panel == NULL)
+            return fail("new");
+        printf("ready");
+        for (place = 0; place < listeners; place++) {
+            all[place] = (struct pollfd) {.fd = modbus_tcp_listen(panel, 8), .events = POLLIN};
+            if (all[place].fd < 0)
+                return fail("listen");
+            if (getsockname(all[place].fd, (struct sockaddr *) &bound, &size))
+                return fail("getsockname");
+            printf(" %d", ntohs(bound.sin_port));
+        }
+        printf("\n");
         fflush(stdout);
-        return serve_clients(panel, map, listener);
+        return serve_clients(panel, map, all, listeners);
     }
     if (count == 5 && strcmp(given[1], "rtu") == 0) {
         panel = modbus_new_rtu(given[2], atoi(given[4]), 'E', 8, 1);
@@ -131,6 +141,6 @@ int main(int count, char **given)
         for (;;)
             answer(panel, map);
     }
-    fprintf(stderr, "usage: peer tcp PORT | peer rtu DEVICE UNIT BAUD\n");
+    fprintf(stderr, "usage: peer tcp COUNT | peer rtu DEVICE UNIT BAUD\n");
     return 2;
 }
