@@ -202,8 +202,12 @@ class Publisher:
             self.due.append((at_s, packet(0x32 | message.retain, head + message.payload)))
             sent.size += len(message.topic) + len(message.payload)
         sent.offered += len(messages)
-        will = topics.presence("lost", begin_utc_us)
-        self.raw = connected(order.host, order.port, f"{order.root}-{plant.plant.name}", will)
+        self._order, self._name = order, f"{order.root}-{plant.plant.name}"
+        self._will = topics.presence("lost", begin_utc_us)
+
+    def open(self) -> None:
+        """Connect."""
+        self.raw = connected(self._order.host, self._order.port, self._name, self._will)
 
     @property
     def done(self) -> bool:
@@ -319,7 +323,11 @@ class StoreWriter:
         sent.offered += len(self.due)
         path = f"/api/v2/write?org=-&bucket={order.root}&precision=us"
         self._head = f"POST {path} HTTP/1.1\r\nHost: {order.host}\r\nContent-Length: ".encode()
-        self.raw = socket.create_connection((order.host, order.port), 10)
+        self._address = (order.host, order.port)
+
+    def open(self) -> None:
+        """Connect; a store does not wait long for the first request."""
+        self.raw = socket.create_connection(self._address, 10)
         self.raw.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     @property
