@@ -27,6 +27,10 @@ from collector.journal.ledger import Batch, Ledger
 
 MOST_STEP_RECORDS = 1_000
 BYTES_LOGGED_BY_RECORD = 512
+# Looking at the size costs a tenth of a small commit; so it is not looked at again before records
+# of this size, as large as they hardly ever are, could have used up half of the room.
+LARGE_RECORD_BYTES = 8 << 10
+MOST_UNLOOKED_RECORDS = 20_000
 """What deleting a record adds to the log at most, by trial; bounds a step by the log's share."""
 RECORD_SHARE = 0.5
 """Share of the room from which on the audited record is in danger."""
@@ -72,6 +76,7 @@ class Retention:
         self._step_pages = self.log_bytes // 2 // ledger.page_bytes
         self._keep_years = keep_years
         self._freeing = False
+        self._unlooked_records = 0  # so many may be written before the size is looked at
         self.stuck = False
 
     def _used_bytes(self) -> int:
@@ -103,9 +108,19 @@ class Retention:
         Raises:
             apsw.Error: nothing was deleted.
         """
+        if written < self._unlooked_records and not disk_full:
+            self._unlooked_records -= max(1, written)
+            return False, []
+        self._unlooked_records = 0
         if not self.over:
             self.stuck = False
-            return self._shrink(), []
+            more = self._shrink()
+            if not more:
+                room_bytes = self.room_bytes - self._used_bytes()
+                self._unlooked_records = min(
+                    MOST_UNLOOKED_RECORDS, room_bytes // 2 // LARGE_RECORD_BYTES
+                )
+            return more, []
         if self.record_presses and (said := self._shorten()):
             return True, said
         connection = self._ledger.connection

@@ -27,15 +27,19 @@ def check(record: Record) -> None:
     if value != value or record.low != record.low or record.high != record.high:
         raise Bug(f"a record of {record.subject} carries NaN; an unknown value is None")
     for text in (value, record.subject, record.reason):
-        if text.__class__ is str:
+        if text.__class__ is str and not text.isascii():  # type: ignore[union-attr]
             try:
-                text.encode()
+                text.encode()  # type: ignore[union-attr]
             except UnicodeEncodeError as error:
                 raise Bug(
                     f"a record of {record.subject!r} carries text that is no Unicode"
                 ) from error
-    times = (record.at_us, record.at_us - record.after_us, record.utc_us - record.at_us)
-    if not all(-INT64 <= time < INT64 for time in times):
+    at_us = record.at_us
+    if not (
+        -INT64 <= at_us < INT64
+        and -INT64 <= at_us - record.after_us < INT64
+        and -INT64 <= record.utc_us - at_us < INT64
+    ):
         raise Bug(f"a record of {record.subject} is dated beyond 64 bits")
 
 

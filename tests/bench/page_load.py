@@ -18,13 +18,14 @@ import statistics
 import sys
 import tempfile
 import time
+from collections.abc import Mapping
 from pathlib import Path
 
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from simulator.plant import OsierBend
 from simulator.server import serve
-from tests.bench.latency import write_files
+from tests.bench.speed import osier_peers
 from tests.page_client import Browser
 from tests.real_parts import Server, free_port, running
 
@@ -33,6 +34,21 @@ CHANGES = 20
 CONTACT = "collection_start_2"
 SHOWN = re.compile(r"start-2 at [0-9.]+ m (not )?made")
 START_US = 1_780_000_000_000_000
+
+
+def _write_files(folder: Path, ports: Mapping[str, int], broker_port: int) -> None:
+    """Plant and settings file of the measured daemon; the works are scanned ten times a second."""
+    text = osier_peers.EXAMPLE.read_text(encoding="utf-8")
+    for panel, written in osier_peers.PORTS.items():
+        text = text.replace(written, str(ports[panel]))
+    text = text.replace("scan_period_s: 1.0", "scan_period_s: 0.1", 1)
+    (folder / "plant.yaml").write_text(text, encoding="utf-8")
+    (folder / "settings.yaml").write_text(
+        f"journal: {{path: {folder}/bench.journal}}\n"
+        f"mqtt: {{host: 127.0.0.1, port: {broker_port}}}\n"
+        "log: {level: error}\n",
+        encoding="utf-8",
+    )
 
 
 async def figures(browser: Browser) -> tuple[float, float, float]:
@@ -111,7 +127,7 @@ async def main(seconds: float) -> None:
         plant = OsierBend(1, START_US)
         port = free_port()
         async with serve(plant, dict.fromkeys(plant.panels, 0), speed=0.0) as up:
-            write_files(folder, up.ports, free_port())
+            _write_files(folder, up.ports, free_port())
             (folder / "settings.yaml").write_text(
                 f"journal: {{path: {folder}/bench.journal}}\npage: {{port: {port}}}\n"
                 "log: {level: error}\n",

@@ -46,7 +46,7 @@ POINTS = "\n".join(
 )
 
 
-def plant_text(ports: list[int]) -> str:
+def plant_text(ports: list[int], scan_period_s: float = 1.0) -> str:
     """A plant with a panel for each port."""
     text = ["plant: {name: many, title: Many, time_zone: Europe/London}", "links:"]
     text += [
@@ -54,7 +54,13 @@ def plant_text(ports: list[int]) -> str:
     ]
     text += ["panels:"]
     for n in range(len(ports)):
-        text += [f"  p{n}:", f"    link: l{n}", "    scan_period_s: 1.0", "    points:", POINTS]
+        text += [
+            f"  p{n}:",
+            f"    link: l{n}",
+            f"    scan_period_s: {scan_period_s:g}",
+            "    points:",
+            POINTS,
+        ]
     text += ["equipment:"]
     text += [
         f"  blower{n}: {{kind: blower, title: Blower, run: p{n}.c0, fault: p{n}.c1}}"
