@@ -88,7 +88,7 @@ class MqttOutlet:
         self._reader = reader
         self._clock = clock
         self._patience = patience or Patience()
-        self._client_id = settings.client_id or f"weirkeeper-{plant.plant.name}"
+        self._client_id = settings.client_id or _client_id(settings, plant.plant.name)
         self._topics = Topics(settings.root, plant, catalogue, reader.journal_id, alarms)
         kept = reader.cursor(self.name)
         self._cursor = Cursor(kept.delivered, kept.ahead_from, kept.ahead_to)
@@ -444,3 +444,15 @@ class MqttOutlet:
         if self._connection is not None:
             connection, self._connection = self._connection, None
             await within(self._clock, connection.part(), self._patience.farewell_s)
+
+
+def _client_id(settings: MqttSettings, plant: str) -> str:
+    """How the broker knows our connection; a second one of the same identifier ends the first.
+
+    So neither the same plant below another root, on trial, nor a neighbour whose plant file has our
+    name by mistake, but who has a user of its own, may come to the same one.
+    """
+    names = [settings.root, plant]
+    if settings.user is not None and settings.user != plant:
+        names.append(settings.user)
+    return "-".join(names)

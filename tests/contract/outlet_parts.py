@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 from collections.abc import AsyncIterator, Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
@@ -20,6 +20,7 @@ from collector.outlets.contract import OutletStatus
 from collector.outlets.mqtt import MqttOutlet
 from collector.outlets.standing import Patience
 from collector.outlets.store import StoreOutlet
+from collector.plant.model import Plant
 from collector.settings import MqttSettings, StoreSettings
 from tests.outlet_samples import sample_plant
 from tests.real_parts import until
@@ -52,6 +53,7 @@ class Ledger:
     journal: Journal
     reader: JournalReader
     clock: SystemClock
+    plant: Plant = field(default_factory=sample_plant)
 
     def write(self, records: Sequence[Record], outlet: Outlet | None = None) -> int:
         """Commit records and tell an outlet; the new head."""
@@ -74,7 +76,7 @@ class Ledger:
         **settings: object,
     ) -> MqttOutlet:
         """An MQTT outlet of this journal."""
-        plant = sample_plant()
+        plant = self.plant
         values: dict[str, object] = {"host": "127.0.0.1", "port": port, **settings}
         return MqttOutlet(
             MqttSettings.model_validate(values),
@@ -84,7 +86,7 @@ class Ledger:
 
     def store(self, port: int, patience: Patience = QUICK, **settings: object) -> StoreOutlet:
         """A store outlet of this journal."""
-        plant = sample_plant()
+        plant = self.plant
         values: dict[str, object] = {"url": f"http://127.0.0.1:{port}", **settings}
         return StoreOutlet(
             StoreSettings.model_validate(values),
@@ -93,13 +95,15 @@ class Ledger:
 
 
 @contextlib.contextmanager
-def ledger(path: Path) -> Iterator[Ledger]:
-    """Open a journal, and close it afterwards."""
+def ledger(path: Path, plant: str = "osier_bend") -> Iterator[Ledger]:
+    """Open the journal of the sample plant under a name, and close it afterwards."""
+    sample = sample_plant()
+    facts = sample.plant.model_copy(update={"name": plant})
     clock = SystemClock()
     journal = Journal.open(path, wall_us=clock.wall_us, commit_period_s=0.0)
     try:
         with JournalReader(path) as reader:
-            yield Ledger(journal, reader, clock)
+            yield Ledger(journal, reader, clock, sample.model_copy(update={"plant": facts}))
     finally:
         journal.close()
 
