@@ -29,6 +29,7 @@ from tests.bench.speed.wire import connected, packet, split, text
 PLANT_FILE = Path(__file__).parents[3] / "config" / "osier-bend" / "plant.yaml"
 DAY_US = 86_400_000_000
 SPREAD = 0.618_033_988_75  # of the day, between one plant's place in it and the next one's
+BURST = 4  # records of one instant, about
 IDLE_S = 0.002
 WINDOW, BATCH = 100, 500  # as the settings of the outlets have them
 AT = b'"at":"'
@@ -36,7 +37,7 @@ AT = b'"at":"'
 
 @dataclass(frozen=True)
 class Day:
-    """A plant and what its journal holds of one day, in order."""
+    """A plant and what its journal holds of a day, or of a few, in order."""
 
     plant: Plant
     records: tuple[Record, ...]
@@ -44,7 +45,12 @@ class Day:
     @property
     def a_second(self) -> float:
         """Its mean rate, records/s."""
-        return len(self.records) / 86_400
+        return len(self.records) * 1e6 / self.length_us
+
+    @property
+    def length_us(self) -> int:
+        """Of the whole, in days."""
+        return round((self.records[-1].at_us - self.records[0].at_us) / DAY_US) * DAY_US
 
     def named(self, number: int) -> Plant:
         """The same plant under another name."""
@@ -54,11 +60,13 @@ class Day:
     def played(self, number: int, times: float, begin_utc_us: int) -> Iterator[Record]:
         """The day over and over, ``times`` as fast, begun at a place that is this plant's own."""
         first = int(number * SPREAD % 1 * len(self.records))
-        began_us, sequence = self.records[first].at_us, 0
+        # Not all at once: each first record comes at some part of the usual time between two bursts.
+        idle_us = int(number * SPREAD % 1 * BURST * self.length_us / len(self.records))
+        began_us, sequence = self.records[first].at_us - idle_us, 0
         for lap in range(1_000_000):
             for record in self.records[first if lap == 0 else 0 :]:
                 sequence += 1
-                at_us = begin_utc_us + int((record.at_us + lap * DAY_US - began_us) / times)
+                at_us = begin_utc_us + int((record.at_us + lap * self.length_us - began_us) / times)
                 yield replace(
                     record, at_us=at_us, utc_us=at_us, sequence=sequence,
                     after_us=at_us - (record.at_us - record.after_us),
