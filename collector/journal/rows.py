@@ -26,14 +26,9 @@ def check(record: Record) -> None:
     value = record.value
     if value != value or record.low != record.low or record.high != record.high:
         raise Bug(f"a record of {record.subject} carries NaN; an unknown value is None")
-    for text in (value, record.subject, record.reason):
-        if text.__class__ is str and not text.isascii():  # type: ignore[union-attr]
-            try:
-                text.encode()  # type: ignore[union-attr]
-            except UnicodeEncodeError as error:
-                raise Bug(
-                    f"a record of {record.subject!r} carries text that is no Unicode"
-                ) from error
+    plain = record.subject.isascii() and record.reason.isascii()
+    if not plain or isinstance(value, str):
+        _check_text(record)
     at_us = record.at_us
     if not (
         -INT64 <= at_us < INT64
@@ -41,6 +36,17 @@ def check(record: Record) -> None:
         and -INT64 <= record.utc_us - at_us < INT64
     ):
         raise Bug(f"a record of {record.subject} is dated beyond 64 bits")
+
+
+def _check_text(record: Record) -> None:
+    for text in (record.value, record.subject, record.reason):
+        if isinstance(text, str):
+            try:
+                text.encode()
+            except UnicodeEncodeError as error:
+                raise Bug(
+                    f"a record of {record.subject!r} carries text that is no Unicode"
+                ) from error
 
 
 def stored(value: Value) -> Value | bytes:

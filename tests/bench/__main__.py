@@ -9,6 +9,7 @@ repetitions: it shows that all of it runs, its figures are rough. Ends with 1 if
 from __future__ import annotations
 
 import argparse
+import contextlib
 import importlib
 import json
 import os
@@ -18,6 +19,8 @@ import sys
 import time
 from pathlib import Path
 
+from collector.logs import start_logging
+from collector.settings import LogSettings
 from tests.bench.speed.figures import Figure, table
 
 NAMES = (
@@ -50,7 +53,10 @@ def main() -> int:
             asking.error(f"there is no {name}; there are {', '.join(NAMES)}")
     if asked.within:
         module = importlib.import_module(f"tests.bench.speed.{asked.names[0]}")
-        print(json.dumps([figure.as_json() for figure in module.measure(quick=asked.quick)]))
+        with contextlib.redirect_stdout(sys.stderr):  # whatever else is said
+            start_logging(LogSettings(level="error"))
+            figures = module.measure(quick=asked.quick)
+        print(json.dumps([figure.as_json() for figure in figures]))
         return 0
     found: dict[str, list[Figure]] = {}
     for name in asked.names or NAMES:

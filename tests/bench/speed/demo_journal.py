@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import contextlib
 import shutil
 from pathlib import Path
+from typing import Any
 
 import apsw
 
@@ -29,11 +31,12 @@ def laid_end_to_end(source: Path, path: Path, times: int) -> Path:
     to start on.
     """
     shutil.copyfile(source, path)
-    with apsw.Connection(str(path)) as journal:
+    with contextlib.closing(apsw.Connection(str(path))) as journal:
         journal.pragma("synchronous", 0)
-        first, last, begin_us, end_us = journal.execute(
+        found: Any = journal.execute(
             "SELECT min(sequence), max(sequence), min(at_us), max(at_us) FROM record"
         ).fetchall()[0]
+        first, last, begin_us, end_us = found
         span_us = -(-(end_us - begin_us) // DAY_US) * DAY_US
         with journal:
             for turn in range(1, times):
@@ -50,5 +53,4 @@ def laid_end_to_end(source: Path, path: Path, times: int) -> Path:
                 "UPDATE alive SET at_us = at_us + ?1, utc_us = utc_us + ?1",
                 ((times - 1) * span_us,),
             )
-    journal.close()
     return path
