@@ -60,7 +60,7 @@ class Day:
     def played(self, number: int, times: float, begin_utc_us: int) -> Iterator[Record]:
         """The day over and over, ``times`` as fast, begun at a place that is this plant's own."""
         first = int(number * SPREAD % 1 * len(self.records))
-        # Not all at once: each first record comes at some part of the usual time between two bursts.
+        # Not all at once: each begins at its own part of the usual time between two bursts.
         idle_us = int(number * SPREAD % 1 * BURST * self.length_us / len(self.records))
         began_us, sequence = self.records[first].at_us - idle_us, 0
         for lap in range(1_000_000):

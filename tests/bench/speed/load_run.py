@@ -9,11 +9,12 @@ import contextlib
 import multiprocessing
 import os
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import datetime
 from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import Any
 
 from tests.bench.speed.load import (
     Client,
@@ -76,12 +77,32 @@ def hear(order: Order, _: bool, pipe: Connection) -> None:
     subscriber.leave()
 
 
+def told_to(pipe: Connection, work: Callable[..., None], order: Order, writes: bool) -> None:
+    """Do the work, and tell of a connection that fails."""
+    try:
+        work(order, writes, pipe)
+    except OSError as error:
+        pipe.send(OSError(f"{order.host}:{order.port}: {error.strerror or error}"))
+
+
+def taken(pipe: Connection) -> Any:
+    """What a process tells.
+
+    Raises:
+        OSError: it could not connect, or was cut off.
+    """
+    found = pipe.recv()
+    if isinstance(found, OSError):
+        raise found
+    return found
+
+
 @contextlib.contextmanager
-def at_work(work: object, order: Order, writes: bool) -> Iterator[Connection]:
+def at_work(work: Callable[..., None], order: Order, writes: bool) -> Iterator[Connection]:
     """A process of its own; ended by its id if it does not end by itself."""
     context = multiprocessing.get_context("fork")  # nothing here has threads
     ours, theirs = context.Pipe()
-    process = context.Process(target=work, args=(order, writes, theirs))  # type: ignore[arg-type]
+    process = context.Process(target=told_to, args=(theirs, work, order, writes))
     process.start()
     theirs.close()
     try:
@@ -172,13 +193,13 @@ def publish(order: Order, pid: int = 0) -> Run:
     before = Use.of(pid)
     with at_work(hear, order, False) as hearing, at_work(send, order, False) as sending:
         for pipe in (sending, hearing):
-            pipe.recv()
+            taken(pipe)
         begun = Use.of(pid)
         hearing.send(None)
         sending.send(None)
-        sent: Sent = sending.recv()
+        sent: Sent = taken(sending)
         hearing.send(sent.confirmed - sent.refused)
-        heard: Heard = hearing.recv()
+        heard: Heard = taken(hearing)
         after = Use.of(pid)
     waits_s = sorted(at_s - seconds_of(stamp) - sent.late_s for at_s, stamp in heard.arrived)
     return Run(
@@ -191,10 +212,10 @@ def store(order: Order, pid: int = 0) -> Run:
     """One run against a store."""
     before = Use.of(pid)
     with at_work(send, order, True) as sending:
-        sending.recv()
+        taken(sending)
         begun = Use.of(pid)
         sending.send(None)
-        sent: Sent = sending.recv()
+        sent: Sent = taken(sending)
         after = Use.of(pid)
     return Run(
         order, sent, sent.confirmed, sent.ended_s - sent.begun_s, sorted(sent.waits_s),

@@ -199,7 +199,8 @@ def store_figures(ground: Ground) -> list[Figure]:
     server = victoria_metrics(ground.folder / "store")
     with running(server):
         order = ground.order(server.port, 10 if quick else 40, 500 if quick else 2000)
-        store(replace(order, collectors=5, most=500), server.pid)  # warms up
+        cold = store(order, server.pid)
+        created = series_in(server.port)
         runs = [store(order, server.pid) for _ in range(1 if quick else 5)]
         rates = [run.a_second for run in runs]
         costs = [1e6 * run.server_cpu_s / run.arrived for run in runs]
@@ -220,6 +221,11 @@ def store_figures(ground: Ground) -> list[Figure]:
             of("store: plants a core carries at their mean rate", [1e6 / cost / day.a_second],
                "", None, "with a write for each instant"),
             *climb(ground, order, top.value, server, "store"),
+            of("store: processor time a series it had not seen",
+               [1e6 * max(0.0, cold.server_cpu_s - runs[0].server_cpu_s) / created], "µs", None,
+               f"{created} series of {order.collectors} plants; the first run less the second"),
+            of("store: memory a series it had not seen", [cold.grown / created], "B", None,
+               "resident, with the caches it is given here"),
             of("store: memory", [Use.of(server.pid).memory / 2**20], "MiB", None,
                "at the end; it is given 64 MiB for its caches"),
         ]  # fmt: skip
@@ -243,8 +249,7 @@ def disk_figures(ground: Ground) -> list[Figure]:
             rows.append(store(order).sent.confirmed)
             for call in ("force_flush", "force_merge"):
                 fetch(f"http://127.0.0.1:{server.port}/internal/{call}")
-            told = json.loads(fetch(f"http://127.0.0.1:{server.port}/api/v1/series/count"))
-            series.append(told["data"][0])
+            series.append(series_in(server.port))
             sizes.append(settled(folder / f"of_{collectors}" / "data"))
     data, index = (more - less for less, more in zip(*sizes, strict=True))
     return [
@@ -256,6 +261,13 @@ def disk_figures(ground: Ground) -> list[Figure]:
         of("store: bytes a plant and day in its index", [index / (many - few) / days], "B", None,
            "it lists the series of each day anew"),
     ]  # fmt: skip
+
+
+def series_in(port: int) -> int:
+    """How many series the store knows, by its own count."""
+    fetch(f"http://127.0.0.1:{port}/internal/force_flush")
+    counted: int = json.loads(fetch(f"http://127.0.0.1:{port}/api/v1/series/count"))["data"][0]
+    return counted
 
 
 def settled(folder: Path) -> tuple[int, int]:
@@ -333,6 +345,16 @@ def main() -> int:
         asking.error(
             f"expected 1 collector or more, a rate of 0 or more, and at most {LONGEST:g} seconds"
         )
+    addresses = (f"//{asked.broker or 'own'}", asked.store or "http://own")
+    for option, address, scheme in zip(("broker", "store"), addresses, ("", "http"), strict=True):
+        try:
+            urlsplit(address).port  # noqa: B018 — looking at it is the check
+            known = urlsplit(address).scheme == scheme and urlsplit(address).hostname
+        except ValueError:
+            known = None
+        if not known:
+            wanted = "HOST:PORT" if option == "broker" else "http://HOST:PORT"
+            asking.error(f"--{option}: found {getattr(asked, option)}, expected {wanted}")
     with ground(quick=False) as here, contextlib.ExitStack() as stack:
         count = asked.collectors * (asked.rate * here.day.a_second * asked.seconds or 1000)
         if count > MOST:
@@ -363,4 +385,7 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    try:
+        sys.exit(main())
+    except OSError as problem:
+        sys.exit(f"region: {problem}")
