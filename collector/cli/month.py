@@ -69,6 +69,7 @@ def run_month(
     days: float,
     seed: int,
     rules: RuleFiles | None = None,
+    start_us: int = START_US,
 ) -> Month:
     """Watch the simulated plant for some virtual days and compare with what was true.
 
@@ -78,15 +79,16 @@ def run_month(
         days: how long.
         seed: of the simulated plant.
         rules: rule files, bound to the plant; None for no rules.
+        start_us: when it begins.
     """
     began_s = time.perf_counter()
     plant = plant_file.plant
     plans = {name: plan_panel(panel) for name, panel in plant.panels.items()}
-    simulated = OsierBend(seed, START_US)
-    pipeline = Pipeline(plant, plans, START_US, rules=rules or NO_RULES)
-    end_us = START_US + round(days * DAY_US)
+    simulated = OsierBend(seed, start_us)
+    pipeline = Pipeline(plant, plans, start_us, rules=rules or NO_RULES)
+    end_us = start_us + round(days * DAY_US)
     with Journal.open(
-        journal_path, wall_us=lambda: START_US, commit_period_s=0.0, queue_limit=QUEUE
+        journal_path, wall_us=lambda: start_us, commit_period_s=0.0, queue_limit=QUEUE
     ) as journal:
         files: dict[str, PlantFile | RuleFiles | ServiceSet] = {"plant": plant_file}
         if rules is not None:
@@ -99,17 +101,17 @@ def run_month(
                 journal.flush()
                 journal.submit(records)
 
-        take([Record(RecordKind.CONFIGURATION, kind, START_US, START_US, START_US, file.hash)
+        take([Record(RecordKind.CONFIGURATION, kind, start_us, start_us, start_us, file.hash)
               for kind, file in files.items()])  # fmt: skip
         with progress("virtual days") as tell:
-            reached = share_of(tell, START_US, end_us)
+            reached = share_of(tell, start_us, end_us)
 
             def take_and_tell(records: list[Record]) -> None:
                 take(records)
                 if records:
                     reached(records[-1].at_us)
 
-            run_virtually(pipeline, plans, simulated, START_US, end_us, take_and_tell)
+            run_virtually(pipeline, plans, simulated, start_us, end_us, take_and_tell)
         alive = Alive(end_us, end_us, "", pipeline.known_until_us())
         journal.submit([], state=pipeline.save(), alive=alive)
         journal.flush()

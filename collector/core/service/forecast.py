@@ -16,8 +16,10 @@ in it is counted on simulated plants.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from bisect import bisect_left
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import accumulate
 from statistics import median
 
 HALF_LIFE_DAYS = 7.0
@@ -45,6 +47,9 @@ SEASON_MOST = 3.0
 SIDE = 1.645
 """Standard deviations on either side for nine in ten, by the normal distribution."""
 LONGEST_DAYS = 3650
+SETTLED_DAYS = 400
+"""From then on a week is expected to be like any other: last year says no more, a growth has died
+away (to less than a double can tell), and the level wanders by its most."""
 LEAST_DAYS = 3
 
 
@@ -109,29 +114,92 @@ def forecast(
     unknown = sum(w * (e.high - e.low) / 2.0 for w, e in zip(weights, recent, strict=True)) / total
     effective = total * total / sum(w * w for w in weights)
     doubt = math.hypot(scatter / math.sqrt(effective), unknown)
-    season = _Season(history, today)
-    drift = DRIFT_WITH_SEASON if season.known else DRIFT_PER_ROOT_DAY
+    course = _Course(by_weekday, today, _Season(history, today), mean, doubt, scatter)
+    early, likely, late = course.reaches(remaining_low, remaining_high)
     per_day = sum(by_weekday[(today + ahead) % 7] for ahead in range(7)) / 7.0
-    remaining = (remaining_low + remaining_high) / 2.0
-    early = likely = late = None
-    cumulated = 0.0
-    for ahead in range(LONGEST_DAYS):
-        expected = by_weekday[(today + ahead) % 7] * season.factor(ahead)
-        before, cumulated = cumulated, cumulated + expected
-        days = ahead + 1.0
-        slack = SIDE * math.sqrt(
-            (doubt * days) ** 2
-            + scatter * scatter * days
-            + (mean * days * min(drift * math.sqrt(days / 3.0), DRIFT_MOST / SIDE)) ** 2
-        )
-        if early is None and cumulated + slack >= remaining_low:
-            early = _within(ahead, before + slack, cumulated + slack, remaining_low)
-        if likely is None and cumulated >= remaining:
-            likely = _within(ahead, before, cumulated, remaining)
-        if late is None and cumulated - slack >= remaining_high:
-            late = days
-            break
     return Forecast(early, likely, late, per_day)
+
+
+class _Course:
+    """What is expected to be used from today on, and how far the truth may lie from it."""
+
+    def __init__(
+        self, by_weekday: Sequence[float], today: int, season: _Season, mean: float, doubt: float,
+        scatter: float,
+    ) -> None:  # fmt: skip
+        self._by_weekday = by_weekday
+        self._today = today
+        self._season = season
+        self._mean = mean
+        self._doubt = doubt
+        self._variance = scatter * scatter
+        self._drift = DRIFT_WITH_SEASON if season.known else DRIFT_PER_ROOT_DAY
+        self._settled = 0.0  # used until the weeks are alike
+        self._of_days = [0.0] * 8  # used in so many days of such a week
+
+    def reaches(self, low: float, high: float) -> tuple[float | None, float | None, float | None]:
+        """Days until ``low`` is used at the earliest, their middle, ``high`` at the latest."""
+        middle = (low + high) / 2.0
+        early = likely = None
+        cumulated = 0.0
+        for ahead in range(SETTLED_DAYS):
+            before, cumulated = cumulated, cumulated + self._expected(ahead)
+            slack = self._slack(ahead + 1)
+            if early is None and cumulated + slack >= low:
+                early = _within(ahead, before + slack, cumulated + slack, low)
+            if likely is None and cumulated >= middle:
+                likely = _within(ahead, before, cumulated, middle)
+            if cumulated - slack >= high:
+                return early, likely, ahead + 1.0
+        self._settled = cumulated
+        week = (self._expected(SETTLED_DAYS + day) for day in range(7))
+        self._of_days = [0.0, *accumulate(week)]
+        if early is None:
+            early = self._far(low, 1.0)
+        if likely is None:
+            likely = self._far(middle, 0.0)
+        late = _first(lambda ahead: self._used(ahead + 1) - self._slack(ahead + 1) >= high)
+        return early, likely, None if late is None else late + 1.0
+
+    def _far(self, wanted: float, slacks: float) -> float | None:
+        """When what is used, with so many times its slack, reaches something after all that."""
+        ahead = _first(
+            lambda ahead: self._used(ahead + 1) + slacks * self._slack(ahead + 1) >= wanted
+        )
+        if ahead is None:
+            return None
+        slack = slacks * self._slack(ahead + 1)
+        return _within(ahead, self._used(ahead) + slack, self._used(ahead + 1) + slack, wanted)
+
+    def _expected(self, ahead: int) -> float:
+        factor = self._season.factor(min(ahead, SETTLED_DAYS))
+        return self._by_weekday[(self._today + ahead) % 7] * factor
+
+    def _used(self, days: int) -> float:
+        """What will have been used after ``SETTLED_DAYS`` days or more."""
+        weeks, rest = divmod(days - SETTLED_DAYS, 7)
+        return self._settled + weeks * self._of_days[7] + self._of_days[rest]
+
+    def _slack(self, days: int) -> float:
+        """Half the range of what will have been used after so many days."""
+        drift = min(self._drift * math.sqrt(days / 3.0), DRIFT_MOST / SIDE)
+        level = (self._doubt * days) ** 2 + (self._mean * days * drift) ** 2
+        return SIDE * math.sqrt(level + self._variance * days)
+
+
+def _first(reached: Callable[[int], bool]) -> int | None:
+    """The first day ahead, of those behind `SETTLED_DAYS`, on which something is reached.
+
+    There the same is used in every week, and the range widens by less in each than in the one
+    before. So what is used grows, and what is used less its slack falls at most at first: looked at
+    on one day of the week only, a bound once reached stays so, and can be found by halving.
+    """
+    found: list[int] = []
+    for begin in range(SETTLED_DAYS, SETTLED_DAYS + 7):
+        days = range(begin, LONGEST_DAYS, 7)
+        place = bisect_left(days, True, key=reached)
+        found += days[place : place + 1]
+    return min(found, default=None)
 
 
 def _tamed(days: list[DayUse]) -> list[DayUse]:

@@ -22,7 +22,7 @@ import pyarrow  # type: ignore[import-untyped]
 from pyarrow import parquet
 
 from collector.journal.reader import JournalReader
-from tests.bench.speed.demo_journal import laid_end_to_end, virtual_days
+from tests.bench.speed.demo_journal import DAY_US, laid_end_to_end, virtual_days
 from tests.bench.speed.figures import Figure, Target, in_turns, of, ratios
 
 PROGRAM = [sys.executable, "-m", "collector"]
@@ -77,18 +77,18 @@ def exported(journal: Path, out: Path, form: str) -> float:
 
 
 def month(journal: Path, out: Path) -> float:
-    """Processor seconds of the record of the first whole month."""
+    """Processor seconds of the record of the last month."""
     words = ("report", "--journal", str(journal), "--period", "2026-07", "--no-pdf")
     return measured(*words, "--out", str(out))[0]
 
 
 def day_of_history(journal: Path) -> float:
-    """Milliseconds to read what one quantity did on a day in the middle of the first month."""
+    """Milliseconds to read what one quantity did on the last day."""
     with JournalReader(journal) as reader:
         subject = next(name for _, name in reader.latest() if name.endswith(".level"))
-        first = reader.records_after(0, 1)[0].at_us
+        last = reader.recent(1)[0].at_us
         began = time.perf_counter()
-        found = reader.history(subject, first + 86_400_000_000, first + 2 * 86_400_000_000, 100_000)
+        found = reader.history(subject, last - DAY_US, last, 100_000)
         took = time.perf_counter() - began
     assert found
     return 1000 * took

@@ -19,7 +19,7 @@ from pathlib import Path
 
 from collector.journal.reader import JournalReader
 from tests.bench.speed import osier_peers
-from tests.bench.speed.demo_journal import laid_end_to_end, virtual_days
+from tests.bench.speed.demo_journal import DAY_US, laid_end_to_end, virtual_days
 from tests.bench.speed.figures import Figure, Target, in_turns, of, ratios
 
 WITHIN_S = 60.0
@@ -96,7 +96,9 @@ def measure(*, quick: bool) -> list[Figure]:
     """Empty and after ten years, in turns."""
     with tempfile.TemporaryDirectory() as name, osier_peers.standing_still() as ports:
         folder = Path(name)
-        source = virtual_days(folder / "month.journal", 2 if quick else 30)
+        days = 2 if quick else 30
+        begin_us = time.time_ns() // 1000 - days * DAY_US
+        source = virtual_days(folder / "month.journal", days, begin_us)
         ten = laid_end_to_end(source, folder / "ten.journal", 10 if quick else 122)
         old, new = Starts(folder, ports), Starts(folder, ports)
         after, empty = in_turns(

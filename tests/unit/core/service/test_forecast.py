@@ -7,9 +7,14 @@ of Statistical Methods, 1.3.6.7.1, cumulative distribution; quoted from memory).
 from __future__ import annotations
 
 import random
+from dataclasses import astuple
+from unittest import mock
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from collector.core.service import forecast as forecasting
 from collector.core.service.forecast import DayUse, forecast
 
 TODAY = 740_000
@@ -122,3 +127,31 @@ def test_the_range_holds_the_truth_about_nine_times_in_ten() -> None:
             truth += 1
         hits += found.early <= truth <= found.late + 1
     assert hits >= 85
+
+
+@given(
+    pattern=st.lists(st.floats(0.0, 24.0), min_size=7, max_size=7),
+    days=st.integers(3, 800),
+    growth=st.floats(0.97, 1.03),
+    noise=st.integers(0, 1000),
+    unknown=st.floats(0.0, 3.0),
+    low=st.floats(0.0, 60_000.0),
+    more=st.floats(0.0, 5_000.0),
+)
+def test_a_far_date_is_found_as_day_by_day(
+    pattern: list[float], days: int, growth: float, noise: int, unknown: float, low: float,
+    more: float,
+) -> None:  # fmt: skip
+    """Halving finds the day that going through ten years day by day finds."""
+    rng = random.Random(noise)
+    history = []
+    for back in range(days, 0, -1):
+        value = min(24.0, pattern[back % 7] * growth ** (days - back) * rng.uniform(0.8, 1.2))
+        history.append(DayUse(TODAY - back, value, value, value + unknown))
+    found = forecast(history, TODAY, low, low + more)
+    with mock.patch.object(forecasting, "SETTLED_DAYS", forecasting.LONGEST_DAYS):
+        wanted = forecast(history, TODAY, low, low + more)
+    assert found is not None
+    assert wanted is not None
+    for one, other in zip(astuple(found), astuple(wanted), strict=True):
+        assert one == (None if other is None else pytest.approx(other, abs=1e-3))
