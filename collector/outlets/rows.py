@@ -36,25 +36,27 @@ never 0. The tag ``unit`` (UCUM) is left out where the unit is 1. Configuration 
 heads stay in the journal. Stamps are UTC in microseconds.
 
 Written a second time, a row has the same tags, stamp and fields, so that a repeat changes nothing.
+
+Measurement and tags are written by the library, which knows what to escape, once for all rows that
+share them. Fields and stamp, which are new in each row, are written here just as it would.
 """
 
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from typing import Any, cast
 
 from influxdb_client.client.write.point import Point
-from influxdb_client.domain.write_precision import WritePrecision
 
 from collector.clock import MICROSECONDS
-from collector.core.catalogue import Catalogue, Shown
+from collector.core.catalogue import NUMBER, Catalogue
 from collector.core.own_points import own_point
 from collector.core.records import AWAY, RECOMPUTED, Record, RecordKind, Value
-from collector.outlets.topics import tidy
 from collector.plant.model import Plant
 from collector.plant.registers import PointKind, point_kind
-from collector.units import UNITS
+from collector.units import UNITS, Unit
 
 STATE_CODES: dict[str, float] = {
     "stopped": 0.0,
@@ -76,7 +78,14 @@ ALARM_CODES: dict[str, float] = {
     "out of service": 8.0,
 }
 SERVICE_CODES: dict[str, float] = {"not due": 0.0, "due soon": 1.0, "due": 2.0, "overdue": 3.0}
+NO_ROW = frozenset({RecordKind.CONFIGURATION, RecordKind.HEAD, RecordKind.NOTICE})
+TOLD_BY_CODE = frozenset({
+    RecordKind.PANEL_LOST, RecordKind.PANEL_RETURNED, RecordKind.CLOCK, RecordKind.FINDING,
+    RecordKind.ALARM, RecordKind.ACTION, RecordKind.SERVICE,
+})  # fmt: skip
 LARGEST_STAMP_US = (1 << 63) // 1000 - 1  # stores keep nanoseconds in 64 bits
+MOST_SERIES = 20_000
+"""Series whose names are kept ready, half a kilobyte each; a plant has some hundreds."""
 new_line = cast(Callable[[str], Any], Point)  # the library has no annotations
 
 
@@ -92,6 +101,7 @@ class Rows:
             for panel_name, panel in plant.panels.items()
             for point_name, point in panel.points.items()
         }
+        self._series: dict[tuple[RecordKind, str, str], tuple[str, Unit]] = {}
 
     def line(self, record: Record) -> str | None:
         """The line of a record, or None where it has no place in a store.
@@ -99,38 +109,70 @@ class Rows:
         Raises:
             ValueError: no store can take it.
         """
-        place = self._place(record)
-        if place is None:
+        kind = record.kind
+        if kind in NO_ROW:
             return None
         if not -LARGEST_STAMP_US <= record.utc_us <= LARGEST_STAMP_US:
             raise ValueError(f"an instant of {record.utc_us} µs since 1970 is beyond 64 bits of ns")
-        measurement, tags = place
-        shown = self._shown(record)
+        line, unit = self._series_of(record)
+        value, low, high = record.value, record.low, record.high
+        if kind in TOLD_BY_CODE:
+            value, low, high = _code(record), None, None
+        bracket_us, stamp_us = record.at_us - record.after_us, record.utc_us
+        # Fields stand in the order of their names.
+        if kind is RecordKind.TOTAL:
+            stamp_us -= bracket_us
+        else:
+            line += f"bracket_s={_plain(bracket_us / MICROSECONDS)},"
+        if (text := _figure(high, unit)) is not None:
+            line += f"high={text},"
+        if (text := _figure(low, unit)) is not None:
+            line += f"low={text},"
+        line += f"number={_plain(float(record.sequence))},quality={record.quality:d}"
+        if (text := _figure(value, unit)) is not None:
+            line += f",value={text}"
+        return f"{line} {stamp_us}"
+
+    def _series_of(self, record: Record) -> tuple[str, Unit]:
+        """What all rows of a series begin with, and the unit of their figures."""
+        key = (record.kind, record.subject, self._variant(record))
+        series = self._series.get(key)
+        if series is None:
+            if len(self._series) >= MOST_SERIES:
+                self._series.clear()
+            series = self._series[key] = self._new_series(record, key[2])
+        return series
+
+    def _variant(self, record: Record) -> str:
+        """What beside kind and subject decides the series of a record."""
+        kind = record.kind
+        if kind is RecordKind.POINT:
+            return self._kinds.get(record.subject) or _kind_by_value(record.value)
+        if kind is RecordKind.TOTAL:
+            return RECOMPUTED if record.recomputed else ""
+        if kind is RecordKind.EVENT:
+            return "" if record.value is None else "with a figure"
+        return _told(record, "verb") if kind is RecordKind.ACTION else ""
+
+    def _new_series(self, record: Record, variant: str) -> tuple[str, Unit]:
+        unit = UNITS["s"] if record.kind is RecordKind.CLOCK else self._catalogue.unit_of(record)
+        measurement, tags = self._place(record, variant)
         line: Any = new_line(measurement)
         for tag, text in tags.items():
             line.tag(tag, text)
         line.tag("plant", self._plant)
-        if shown.unit.code != "1":
-            line.tag("unit", shown.unit.code)
-        for field, value in (("value", shown.value), ("low", shown.low), ("high", shown.high)):
-            line.field(field, _figure(value))  # None is left out
-        line.field("quality", float(record.quality))
-        line.field("number", float(record.sequence))
-        bracket_us, stamp_us = record.at_us - record.after_us, record.utc_us
-        if record.kind is RecordKind.TOTAL:
-            stamp_us -= bracket_us
-        else:
-            line.field("bracket_s", bracket_us / MICROSECONDS)
-        return str(line.time(stamp_us, WritePrecision.US).to_line_protocol())
+        if unit.code != NUMBER.code:
+            line.tag("unit", unit.code)
+        line.field("value", 0.0)  # without any field there is no line
+        return str(line.to_line_protocol()).removesuffix("value=0"), unit
 
-    def _place(self, record: Record) -> tuple[str, dict[str, str]] | None:
+    def _place(self, record: Record, variant: str) -> tuple[str, dict[str, str]]:
         """Measurement and tags of a record."""
         kind, (first, _, second) = record.kind, record.subject.partition(".")
         if kind is RecordKind.POINT and own_point(record.subject) is not None:
             return "own", {"point": second}
         if kind is RecordKind.POINT:
-            measurement = self._kinds.get(record.subject) or _kind_by_value(record.value)
-            return measurement, {"panel": first, "point": second}
+            return variant, {"panel": first, "point": second}
         owner = "panel" if first in self._panels else "equipment"
         if kind is RecordKind.DERIVED:
             return owner, {owner: first, "quantity": second}
@@ -139,7 +181,7 @@ class Rows:
         if kind is RecordKind.TOTAL:
             quantity, _, period = second.partition(".")
             tags = {"equipment": first, "quantity": quantity, "period": period}
-            return "total", {**tags, "origin": RECOMPUTED} if record.recomputed else tags
+            return "total", {**tags, "origin": variant} if variant else tags
         if kind is RecordKind.FINDING:
             return "finding", {"equipment": first, "finding": second}
         if kind is RecordKind.ALARM:
@@ -147,32 +189,28 @@ class Rows:
         if kind is RecordKind.SERVICE:
             return "service", {"equipment": first, "task": second}
         if kind is RecordKind.ACTION:
-            return "action", {"about": record.subject, "verb": _told(record, "verb")}
+            return "action", {"about": record.subject, "verb": variant}
         if kind is RecordKind.EVENT:
             return "event", {owner: first, "event": second}
         if kind is RecordKind.CLOCK:
             return "clock", {}
-        if kind is RecordKind.COLLECTOR:
-            return "collector", {"event": second}
-        return None
+        return "collector", {"event": second}
 
-    def _shown(self, record: Record) -> Shown:
-        if record.kind is RecordKind.CLOCK:
-            step_s = None if record.low is None else record.low / MICROSECONDS
-            return Shown(step_s, None, None, UNITS["s"])
-        if record.kind is RecordKind.FINDING:
-            return Shown(float(record.value is not None), None, None, UNITS["1"])
-        if record.kind is RecordKind.ALARM:
-            return Shown(ALARM_CODES.get(_told(record, "state")), None, None, UNITS["1"])
-        if record.kind is RecordKind.SERVICE:
-            return Shown(SERVICE_CODES.get(_told(record, "state")), None, None, UNITS["1"])
-        if record.kind is RecordKind.ACTION:
-            return Shown(float(not _told(record, "refused")), None, None, UNITS["1"])
-        if record.kind is RecordKind.PANEL_RETURNED:
-            return Shown("up", None, None, UNITS["1"])
-        if record.kind is RecordKind.PANEL_LOST:
-            return Shown("away" if record.reason == AWAY else "lost", None, None, UNITS["1"])
-        return self._catalogue.shown(record)
+
+def _code(record: Record) -> float | None:
+    """The figure that says what a record without one is about."""
+    if record.kind is RecordKind.PANEL_RETURNED:
+        return STATE_CODES["up"]
+    if record.kind is RecordKind.PANEL_LOST:
+        return STATE_CODES["away" if record.reason == AWAY else "lost"]
+    if record.kind is RecordKind.CLOCK:
+        return None if record.low is None else record.low / MICROSECONDS
+    if record.kind is RecordKind.FINDING:
+        return float(record.value is not None)
+    if record.kind is RecordKind.ACTION:
+        return float(not _told(record, "refused"))
+    codes = ALARM_CODES if record.kind is RecordKind.ALARM else SERVICE_CODES
+    return codes.get(_told(record, "state"))
 
 
 def _told(record: Record, name: str) -> str:
@@ -190,12 +228,25 @@ def _kind_by_value(value: Value) -> PointKind:
     return "enumeration" if isinstance(value, int) else "reading"
 
 
-def _figure(value: Value) -> float | None:
-    """A value as a finite float, or None where it is unknown or a word without a code."""
+def _figure(value: Value, unit: Unit) -> str | None:
+    """A value of the journal as text in its unit, or None where it is unknown, not finite, or a
+    word without a code; 15 digits, as ``tidy`` keeps them."""
     if isinstance(value, str):
-        return STATE_CODES.get(value)
+        value, unit = STATE_CODES.get(value), NUMBER
+    if value is None:
+        return None
     try:
-        figure = tidy(float(value)) if value is not None else None
+        plain = unit is NUMBER or isinstance(value, bool)
+        figure = float(value) if plain else unit.from_si(value)
     except OverflowError:
         raise ValueError(f"the figure {value} is beyond a double") from None
-    return figure if isinstance(figure, float) else None
+    text = f"{figure:.15g}"
+    if "e" in text:  # the library's exponents begin at 1e16
+        figure = float(text)
+        text = _plain(figure)
+    return text if math.isfinite(figure) else None
+
+
+def _plain(figure: float) -> str:
+    """A finite figure as the library writes it: as Python does, whole numbers without ``.0``."""
+    return repr(figure).removesuffix(".0")

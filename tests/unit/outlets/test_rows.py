@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Callable
 from dataclasses import replace
+from typing import Any, cast
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
+from influxdb_client.client.write.point import Point
+from influxdb_client.domain.write_precision import WritePrecision
 
 from collector.core.alarms.states import State
 from collector.core.catalogue import Catalogue
 from collector.core.quantities import QUANTITIES
-from collector.core.records import Quality, RecordKind
+from collector.core.records import RECOMPUTED, Quality, Record, RecordKind
 from collector.core.service.intervals import NOT_KNOWN, STATES
 from collector.outlets.rows import ALARM_CODES, SERVICE_CODES, STATE_CODES, Rows
+from collector.outlets.topics import tidy
 from tests.outlet_samples import ACTION, ALARM, NOON_US, one_of_each, record, sample_plant
 
 # A line is measurement,tags fields stamp; a field without a suffix is a float, ``i`` makes it an
@@ -168,6 +173,93 @@ def test_figures_survive_the_way_into_a_line(figure: float) -> None:
     found = re.search(r"value=([^, ]+)", line)
     assert found is not None
     assert float(found[1]) == pytest.approx(figure * 100, rel=1e-14, abs=0)
+
+
+NAMES = st.text(st.characters(codec="utf-8", exclude_characters="."), min_size=1, max_size=8)
+FIGURES = st.none() | st.floats() | st.integers(-(10**18), 10**18).map(float)
+VALUES = (
+    FIGURES | st.booleans() | st.integers(-(10**20), 10**20) | st.sampled_from(["running", "?"])
+)
+SHAPES = {
+    "point": (RecordKind.POINT, ("panel", "point")),
+    "equipment": (RecordKind.DERIVED, ("equipment", "quantity")),
+    "event": (RecordKind.EVENT, ("equipment", "event")),
+    "total": (RecordKind.TOTAL, ("equipment", "quantity", "period")),
+}
+KNOWN = [
+    ("point", ("works", "level")), ("point", ("works", "p1_run")), ("point", ("works", "mode")),
+    ("equipment", ("pump_1", "run_hours")), ("total", ("pump_1", "run_hours", "day")),
+]  # fmt: skip
+PLACES = st.sampled_from(KNOWN) | st.sampled_from(sorted(SHAPES)).flatmap(
+    lambda shape: st.tuples(st.just(shape), st.tuples(*[NAMES] * len(SHAPES[shape][1])))
+)
+new_point = cast(Callable[[str], Any], Point)  # the library has no annotations
+
+
+def by_the_library(item: Record, shape: str) -> str:
+    """The row of a record as influxdb-client's own Point writes it."""
+    kind, tags = SHAPES[shape]
+    plant = sample_plant()
+    names = item.subject.split(".")
+    shown = Catalogue(plant).shown(item)
+    if kind is RecordKind.POINT:
+        of_value = {bool: "contact", int: "enumeration"}.get(type(item.value), "reading")
+        told = {"works.level": "reading", "works.p1_run": "contact", "works.mode": "enumeration"}
+        shape = told.get(item.subject, of_value)
+    point = new_point(shape)
+    for tag, name in zip(tags, names, strict=True):
+        point.tag(tag, name)
+    point.tag("plant", "osier_bend")
+    point.tag("unit", shown.unit.code if shown.unit.code != "1" else None)
+    point.tag("origin", "recomputed" if kind is RecordKind.TOTAL and item.reason else None)
+    value = shown.value
+    if isinstance(value, str):
+        value = {"running": 1.0}.get(value)
+    for field, figure in (("value", value), ("low", shown.low), ("high", shown.high)):
+        point.field(field, None if figure is None else tidy(float(figure)))
+    point.field("quality", float(item.quality))
+    point.field("number", float(item.sequence))
+    if kind is RecordKind.TOTAL:
+        return str(point.time(item.after_us, WritePrecision.US).to_line_protocol())
+    point.field("bracket_s", (item.at_us - item.after_us) / 1e6)
+    return str(point.time(item.at_us, WritePrecision.US).to_line_protocol())
+
+
+@given(
+    PLACES, VALUES, FIGURES, FIGURES, st.sampled_from(Quality), st.sampled_from(["", RECOMPUTED]),
+    st.integers(0, 10**13), st.integers(0, 2**62),
+)  # fmt: skip
+@example(KNOWN[0], 1e-5, -0.0, 1e15, Quality.GOOD, "", 0, 10**16)
+@example(KNOWN[3], 3.6e19, 1e300, 5e-324, Quality.GOOD, "", 86_400_000_001, 2**53 - 1)
+@example(KNOWN[1], 1.7976931348623157e308, math.inf, math.nan, Quality.GOOD, "", 0, 0)
+def test_a_row_is_to_the_byte_what_the_library_makes_of_it(
+    place: tuple[str, tuple[str, ...]], value: bool | int | float | str | None,
+    low: float | None, high: float | None, quality: Quality, reason: str, bracket_us: int,
+    sequence: int,
+) -> None:  # fmt: skip
+    """Fields in order, whole figures without ``.0``, exponents, what is escaped: compared with the
+    Point of influxdb-client; a series met before gives the same as one that is new."""
+    shape, names = place
+    item = record(
+        SHAPES[shape][0], ".".join(names), NOON_US, value, quality, reason, low, high, bracket_us,
+        sequence,
+    )  # fmt: skip
+    expected = by_the_library(item, shape)
+    maker = rows()
+    assert maker.line(item) == expected
+    maker.line(replace(item, value=None, reason=""))
+    maker.line(replace(item, value=True, reason=RECOMPUTED))
+    assert maker.line(item) == expected
+
+
+def test_series_beyond_the_bound_are_made_anew(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Names without end, as a journal of many plant files may hold, take no room without end."""
+    monkeypatch.setattr("collector.outlets.rows.MOST_SERIES", 3)
+    maker = rows()
+    items = [record(RecordKind.EVENT, f"pump_{number}.started") for number in range(10)]
+    first = [maker.line(item) for item in items]
+    assert len(maker._series) <= 3
+    assert [maker.line(item) for item in items] == first
 
 
 def test_state_words_that_mean_the_same_kind_of_thing_have_different_codes() -> None:
