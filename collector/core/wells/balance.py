@@ -185,12 +185,7 @@ class WaterBalance:
         summed = [sum(column) for column in zip(*flows.per_factor, strict=True)]
         together = [(k, c) for k, c in zip(factors, summed, strict=True) if c]
         self.spread_total_m3 += sqrt(state.variance(together)) * step_s
-        rows: list[tuple[int, Direction]] = [
-            (V, [(V, -decay * travel), (Q, travel), (GULP, travel + lasting_s - step_s),
-                 *((k, -c * travel) for k, c in together)]),
-            (IN, [(Q, step_s), (GULP, lasting_s)]),
-            (GULP, [(GULP, fade - 1.0)]),
-        ]  # fmt: skip
+        rows: list[tuple[int, Direction]] = []
         for i, flow in enumerate(flows.m3_s):
             if not self.running[i]:
                 continue
@@ -203,6 +198,12 @@ class WaterBalance:
                 if by_all:
                     terms.append((k, own * step_s - slope * swing * by_all))
             rows.append((first + i, terms))
+        rows += [
+            (IN, [(Q, step_s), (GULP, lasting_s)]),
+            (V, [(V, -decay * travel), (Q, travel), (GULP, travel + lasting_s - step_s),
+                 *((k, -c * travel) for k, c in together)]),
+            (GULP, [(GULP, fade - 1.0)]),
+        ]  # fmt: skip
         state.transform(rows)
         self._add_inflow_noise(step_s, fade)
 

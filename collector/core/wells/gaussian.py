@@ -31,27 +31,20 @@ class Gaussian:
         return Gaussian(self.x[:], [row[:] for row in self.p])
 
     def transform(self, rows: Sequence[tuple[int, Direction]]) -> None:
-        """``P = (1 + E) P (1 + E)^T`` with the given rows of ``E``; the mean is left alone."""
+        """``P = (1 + E) P (1 + E)^T`` with the given rows of ``E``; the mean is left alone.
+
+        Args:
+            rows: taken one after the other, so that each may name its own entry and those whose
+                rows come later, and none whose row came before.
+        """
         p = self.p
-        moved = []
         for index, terms in rows:
-            row = p[index]
+            row = _with_others(p[index], p, terms)
+            own = row[index]
             for column, factor in terms:
-                row = [a + factor * b for a, b in zip(row, p[column], strict=True)]
-            moved.append(row)
-        # Where two moved rows meet, each has moved the other's column; elsewhere a column is what
-        # the row is, since the matrix is symmetric.
-        meeting = [row[:] for row in moved]
-        for k, (index, terms) in enumerate(rows):
-            for m in range(k, len(rows)):
-                row = moved[m]
-                value = row[index]
-                for column, factor in terms:
-                    value += factor * row[column]
-                meeting[m][index] = meeting[k][rows[m][0]] = value
-        for (index, _), row in zip(rows, meeting, strict=True):
+                own += factor * row[column]
+            row[index] = own
             p[index] = row
-        for (index, _), row in zip(rows, meeting, strict=True):
             for other, value in zip(p, row, strict=True):
                 other[index] = value
 
@@ -139,6 +132,24 @@ class Gaussian:
             row = p[i] = [a - each * b for a, b in zip(p[i], taken, strict=True)]
             if row[i] < 0.0:
                 row[i] = 0.0
+
+
+def _with_others(row: list[float], p: list[list[float]], terms: Direction) -> list[float]:
+    """A row plus others, each times a factor: in one pass where there are as many as usual."""
+    if len(terms) == 4:
+        (i, a), (j, b), (k, c), (m, d) = terms
+        return [
+            own + a * first + b * second + c * third + d * fourth
+            for own, first, second, third, fourth in zip(row, p[i], p[j], p[k], p[m], strict=True)
+        ]
+    if len(terms) == 2:
+        (i, a), (j, b) = terms
+        return [
+            own + a * first + b * second for own, first, second in zip(row, p[i], p[j], strict=True)
+        ]
+    for index, factor in terms:
+        row = [own + factor * other for own, other in zip(row, p[index], strict=True)]
+    return row
 
 
 def _truncated(depth: float) -> tuple[float, float]:
