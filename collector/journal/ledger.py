@@ -64,7 +64,7 @@ class Ledger:
     Args:
         path: the journal.
         began_utc_us: noted in a new journal.
-        check_s: longest time for the check of the file; what is not reached by then is not checked.
+        check_s: longest time for the check of the file; 0 leaves it out.
         vfs: SQLite's name of the file system layer, None for the usual one.
         signer: signs the heads of the audited record; None leaves them unsigned.
 
@@ -82,7 +82,7 @@ class Ledger:
         try:
             existing = schema.check_owner(self.connection, str(path))
             connect.make_durable(self.connection, path)
-            self.checked = existing == 0 or self._check(check_s)
+            self.checked = existing == 0 or (check_s > 0.0 and self._check(check_s))
             schema.bring_up_to_date(self.connection, str(path), began_utc_us)
             wrong = schema.maybe_wrong(self.connection)
             if wrong is not None:

@@ -27,6 +27,7 @@ from collector.journal import connect, rows
 from collector.journal.holder import Holder
 from collector.journal.intake import Intake
 from collector.journal.items import Alive, Configuration, Cursor, Quarantined
+from collector.journal.later_check import LaterCheck
 from collector.journal.ledger import Batch, Ledger
 from collector.journal.reserve import Reserve, free_bytes
 from collector.journal.retention import Retention
@@ -39,6 +40,8 @@ RECORD_ROOM = 64
 """The audited record is in danger while less than this many times the reserve is free on the disk.
 """
 DEFAULT_KEEP_YEARS = 5.0
+CHECK_AT_OPENING_S = 0.3
+"""Enough for some hundred megabytes on a quick disk; the rest of a larger one is checked later."""
 WAITED_OUT = (apsw.FullError, apsw.IOError, apsw.BusyError)
 """Errors behind which a state may stand that passes; ``_wait_out`` looks closer."""
 
@@ -59,7 +62,8 @@ class Journal:
             sequence and the records with their numbers; must not wait.
         on_trouble: called in the writer's thread with a sentence when something needs attention,
             again when writing does not get on at all, and with None when all is well.
-        checked: whether the check at opening went through the whole file.
+        checked: whether the check went through the whole file; a large one is checked on while it
+            is in use, and what that finds ends the writer.
         blocked: whether the last attempt to write failed and is being repeated.
     """
 
@@ -73,6 +77,7 @@ class Journal:
         self.on_commit: OnCommit | None = None
         self.on_trouble: OnTrouble | None = None
         self.checked = ledger.checked
+        self._later: LaterCheck | None = None
         self._ledger = ledger
         self._holder = holder
         self._retention = retention
@@ -97,7 +102,7 @@ class Journal:
         on_trouble: OnTrouble | None = None,
         outlets: Collection[str] | None = None,
         queue_limit: int = QUEUE_LIMIT_RECORDS,
-        check_s: float = 20.0,
+        check_s: float = CHECK_AT_OPENING_S,
         vfs: str | None = None,
         keep_years: float = DEFAULT_KEEP_YEARS,
         signer: Signs | None = None,
@@ -112,7 +117,8 @@ class Journal:
             on_commit, on_trouble: see the attributes.
             outlets: those whose undelivered records are kept; None for all that have a cursor.
             queue_limit: records that may wait.
-            check_s: longest time for the check of an existing file.
+            check_s: longest time for the check of an existing file before it is in use; 0 leaves
+                it all for later.
             vfs: SQLite's name of the file system layer, None for the usual one.
             keep_years: how long the audited record is kept at least, whatever its size.
             signer: signs the heads of the audited record; None leaves them unsigned.
@@ -157,6 +163,8 @@ class Journal:
         journal.on_commit = on_commit
         journal.on_trouble = on_trouble
         journal._thread.start()
+        if not ledger.checked:
+            journal._later = LaterCheck(file, vfs)
         return journal
 
     # --- for whoever submits ------------------------------------------------------------------
@@ -291,6 +299,8 @@ class Journal:
         except Exception as unexpected:
             error = Bug(f"the journal's writer failed: {unexpected!r}")
             error.__cause__ = unexpected
+        if self._later is not None:
+            self._later.stop()
         if error is None:
             self._ledger.close()
         else:
@@ -305,11 +315,20 @@ class Journal:
             if batch:
                 self._commit(batch)
             self._progress += 1
+            self._heed_check()
             if self._intake.settle(ticket, len(batch.records)):
                 return
             more = self._tidy(len(batch.records))
             if batch and not more:
                 self._intake.rest(self._commit_period_s)
+
+    def _heed_check(self) -> None:
+        """Take note of what the check has found meanwhile."""
+        if self._later is None or self.checked:
+            return
+        if self._later.damage is not None:
+            raise self._later.damage
+        self.checked = self._later.through
 
     def _commit(self, batch: Batch) -> None:
         """Write a batch however long the disk is full."""

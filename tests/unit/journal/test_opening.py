@@ -8,6 +8,7 @@ import stat
 import subprocess
 import sys
 import tempfile
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -229,12 +230,37 @@ def test_a_damaged_file_is_refused_in_a_sentence(tmp_path: Path, page: int) -> N
         Journal.open(path, wall_us=wall_us)  # the lock was let go
 
 
-def test_a_check_that_takes_too_long_is_given_up(tmp_path: Path) -> None:
-    """Opening does not wait for the check of a large file beyond its time, and says so."""
+def test_a_check_that_takes_too_long_goes_on_while_the_journal_is_in_use(tmp_path: Path) -> None:
+    """Opening does not wait for the check of a large file; it is gone through all the same."""
     path = tmp_path / "j"
     write(path, contacts(1, 60_000))
-    with Journal.open(path, wall_us=wall_us, check_s=0.001) as journal:
+    with Journal.open(path, wall_us=wall_us, check_s=0.0) as journal:
         assert not journal.checked
         assert journal.head == 60_000
-    with Journal.open(path, wall_us=wall_us, check_s=60) as journal:
+        deadline_s = time.monotonic() + 20.0
+        while not journal.checked and time.monotonic() < deadline_s:
+            assert journal.submit(contacts(1, 1))
+            journal.flush()
         assert journal.checked
+
+
+def test_damage_found_later_ends_the_writer(tmp_path: Path) -> None:
+    """What the check finds when the journal is in use already is not kept to itself."""
+    path = tmp_path / "j"
+    write(path, contacts(1, 60_000))
+    with path.open("r+b") as file:
+        file.seek(-20 * 4096, os.SEEK_END)
+        file.write(b"\xa5" * 4096)
+    journal = Journal.open(path, wall_us=wall_us, check_s=0.0)
+    assert isinstance(journal.failed.exception(20), JournalDamaged)
+    with pytest.raises(JournalDamaged):
+        journal.close()
+
+
+def test_a_journal_is_closed_in_the_middle_of_its_check(tmp_path: Path) -> None:
+    """The end does not wait for a check under way."""
+    path = tmp_path / "j"
+    write(path, contacts(1, 60_000))
+    with Journal.open(path, wall_us=wall_us, check_s=0.0) as journal:
+        journal.submit(contacts(1, 5))
+    assert len(read_all(path)) == 60_005
