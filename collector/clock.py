@@ -20,6 +20,7 @@ from typing import Protocol
 MICROSECONDS = 1_000_000
 SYNCHRONISED_FILE = Path("/run/systemd/timesync/synchronized")
 TIME_ERROR = 5  # adjtimex(2): "the system clock is not synchronized to a reliable server"
+SYSTEM = ctypes.CDLL(None, use_errno=True)
 TIMEX_BYTES = 512  # struct timex is 208 bytes on 64-bit Linux
 
 
@@ -69,7 +70,7 @@ def maybe_synchronised() -> bool | None:
     service), the file tells that systemd's own leaves behind. Nothing may wait for the answer.
     Source: adjtimex(2); systemd-timesyncd.service(8), "Files".
     """
-    asked = getattr(ctypes.CDLL(None, use_errno=True), "adjtimex", None)
+    asked = getattr(SYSTEM, "adjtimex", None)
     state = -1 if asked is None else asked(ctypes.create_string_buffer(TIMEX_BYTES))
     if state >= 0:
         return bool(state != TIME_ERROR)

@@ -28,6 +28,7 @@ from collector.core.records import ActionTaken, Record, RecordKind
 from collector.core.scans import PanelScan
 from collector.daemon_log import say
 from collector.errors import Bug, ConfigurationError, WeirkeeperError
+from collector.journal.fresh import FreshRecords
 from collector.journal.reader import JournalReader
 from collector.journal.salvage.opening import damaged_files
 from collector.journal_opening import note_damage, open_journal
@@ -168,6 +169,7 @@ class Daemon:
         self.journal.failed.add_done_callback(self._on_journal_ended)
         try:
             self.reader = JournalReader(settings.path)
+            self._fresh = FreshRecords(self.reader)
             self._continue("started")
             self.actions = ActionTaking(settings.path, self.reader)
             self._open_intray()
@@ -263,7 +265,7 @@ class Daemon:
 
     def _start_outlets(self) -> None:
         plant = self.plant_file.plant
-        shared = (plant, Catalogue(plant), self.journal, self.reader, self.clock)
+        shared = (plant, Catalogue(plant), self.journal, self._fresh, self.clock)
         if self.settings.mqtt is not None:
             mqtt = MqttOutlet(
                 self.settings.mqtt, *shared, alarms=self.rules.subjects, take_action=self._on_action
@@ -365,6 +367,7 @@ class Daemon:
         self._loop.call_soon_threadsafe(self._committed, head, records)
 
     def _committed(self, head: int, records: Sequence[Record]) -> None:
+        self._fresh.note(records)
         for outlet in self.outlets:
             outlet.notify(head)
         for record in records:

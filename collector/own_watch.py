@@ -73,7 +73,8 @@ def behind_s(outlet: str, past: _Past, now_us: int) -> float:
 
     It is 0 below the first of the steps: there is always a record that has just been made.
     """
-    oldest = past.records_between(past.cursor(outlet).delivered + 1, past.head(), 1)
+    delivered, head = past.cursor(outlet).delivered, past.head()
+    oldest = past.records_between(delivered + 1, head, 1) if delivered < head else ()
     if not oldest:
         return 0.0
     age_s = (now_us - oldest[0].at_us) / MICROSECONDS
