@@ -99,7 +99,9 @@ class MqttOutlet:
         self._cursor_at_us = clock.now_us()
         self._head = reader.head()
         self._standing = Standing(self.name, clock)
-        self._backoff = Backoff(self._patience.first_retry_s, self._patience.longest_retry_s)
+        self._backoff = Backoff(
+            self._patience.first_retry_s, self._patience.longest_retry_s, self._client_id
+        )
         self._connection: BrokerConnection | None = None
         self._limits: Opened | None = None
         self._asked_us = 0

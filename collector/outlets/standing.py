@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from hashlib import sha256
 
 import structlog
 
@@ -39,23 +40,45 @@ class Patience:
     farewell_s: float = 0.5
 
 
-class Backoff:
-    """Waiting times that double while nothing gets better."""
+LEAST_SHARE = 0.4  # of a waiting time
 
-    def __init__(self, first_s: float, longest_s: float) -> None:
+
+class Backoff:
+    """Waiting times that double while nothing gets better.
+
+    When a broker that thousands of plants share comes back, they must not all come at once, and in
+    step ever after. So each waits a share of the time that follows from its name and the attempt:
+    spread over plants like a draw, and yet the same whenever it is played again.
+
+    Args:
+        first_s, longest_s: the longest first wait, and the longest of all.
+        who: tells this one from others; empty waits the whole time.
+    """
+
+    def __init__(self, first_s: float, longest_s: float, who: str = "") -> None:
         self._first_s = first_s
         self._longest_s = longest_s
         self._next_s = first_s
+        self._who = who
+        self._attempts = 0
 
     def next_us(self) -> int:
         """The time to wait now, in µs."""
         wait_s = self._next_s
         self._next_s = min(self._longest_s, 2 * wait_s)
-        return int(wait_s * MICROSECONDS)
+        self._attempts += 1
+        return int(wait_s * self._share() * MICROSECONDS)
 
     def reset(self) -> None:
         """Things got better: start from the first time again."""
         self._next_s = self._first_s
+
+    def _share(self) -> float:
+        if not self._who:
+            return 1.0
+        digest = sha256(f"{self._who} {self._attempts}".encode()).digest()
+        drawn = int.from_bytes(digest[:4]) / 2**32
+        return LEAST_SHARE + (1.0 - LEAST_SHARE) * drawn
 
 
 class Standing:

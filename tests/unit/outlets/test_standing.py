@@ -48,3 +48,23 @@ def test_an_outage_is_logged_once_and_dated_from_its_beginning() -> None:
     status = standing.status(delivery, head=10)
     assert status.since_us == 60_000_000
     assert (status.delivered, status.head, status.behind) == (3, 10, 7)
+
+
+def test_plants_do_not_come_back_in_step() -> None:
+    """A thousand that lost the same broker spread over more than half of each waiting time."""
+    for attempt in range(1, 6):
+        waits = []
+        for plant in range(1000):
+            backoff = Backoff(1.0, 60.0, f"plant_{plant}")
+            waits.append([backoff.next_us() for _ in range(attempt)][-1] / 1e6)
+        longest_s = 2.0 ** (attempt - 1)
+        assert 0.4 * longest_s <= min(waits) < 0.42 * longest_s
+        assert 0.98 * longest_s < max(waits) <= longest_s
+        tenths = {int(10 * wait / longest_s) for wait in waits}
+        assert tenths >= {4, 5, 6, 7, 8, 9}
+
+
+def test_a_plant_waits_the_same_when_played_again() -> None:
+    """What is waited follows from name and attempt alone."""
+    one, other = Backoff(1.0, 60.0, "a"), Backoff(1.0, 60.0, "a")
+    assert [one.next_us() for _ in range(8)] == [other.next_us() for _ in range(8)]
