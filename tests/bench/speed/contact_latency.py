@@ -62,7 +62,7 @@ def latencies_s(count: int, seconds: float) -> list[float]:
         subscriber.loop_start()
         command = [
             sys.executable, "-m", "tests.bench.speed.many_panels", "daemon", str(folder),
-            f"{seconds:g}",
+            f"{seconds:g}", f"{period_s:g}",
         ]  # fmt: skip
         subprocess.run(command, stdout=subprocess.DEVNULL, check=True)
         subscriber.disconnect()
