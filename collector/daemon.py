@@ -11,7 +11,7 @@ import asyncio
 import random
 from collections.abc import Callable, Coroutine, Mapping, Sequence
 from concurrent.futures import Future
-from typing import TYPE_CHECKING, Any, Protocol
+from typing import TYPE_CHECKING, Any
 from zoneinfo import ZoneInfo
 
 import structlog
@@ -23,7 +23,6 @@ from collector.calendar_jobs import calendar_works
 from collector.calendar_work import CalendarDesk
 from collector.clock import MICROSECONDS, Clock, SystemClock, maybe_synchronised
 from collector.continuation import boot_id, continue_from
-from collector.core.catalogue import Catalogue
 from collector.core.records import ActionTaken, Record, RecordKind
 from collector.core.scans import PanelScan
 from collector.daemon_log import say
@@ -35,10 +34,7 @@ from collector.journal_opening import note_damage, open_journal
 from collector.links.modbus import open_link
 from collector.links.planning import plan_panel
 from collector.links.poller import Bus
-from collector.notices.outlet import NoticesOutlet
-from collector.outlets.contract import OutletStatus
-from collector.outlets.mqtt import MqttOutlet
-from collector.outlets.store import StoreOutlet
+from collector.outlet_opening import Outlet, answering, load_libraries, open_outlets
 from collector.own_watch import OwnWatch, behind_s
 from collector.plant_file import PlantFile, read_plant_file
 from collector.recorder import Recorder
@@ -57,17 +53,6 @@ CLOSE_WITHIN_S = 1.0
 CHANGE_WITHIN_S = 10.0
 
 log = structlog.get_logger()
-
-
-class Outlet(Protocol):
-    """What the daemon asks of an outlet."""
-
-    name: str
-
-    async def run(self) -> None: ...
-    def notify(self, head: int) -> None: ...
-    async def stop(self) -> None: ...
-    def status(self) -> OutletStatus: ...
 
 
 class Daemon:
@@ -98,6 +83,7 @@ class Daemon:
         self.buses: list[Bus] = []
         self.calendar: CalendarDesk | None = None
         self.page = None if settings.page is None else _page(settings.page)
+        load_libraries(settings)
         self._given_clock = clock
         # Jitter of retries, nothing that needs to be hard to guess.
         self._random = random.Random(seed)  # noqa: S311
@@ -265,22 +251,11 @@ class Daemon:
 
     def _start_outlets(self) -> None:
         plant = self.plant_file.plant
-        shared = (plant, Catalogue(plant), self.journal, self._fresh, self.clock)
-        if self.settings.mqtt is not None:
-            mqtt = MqttOutlet(
-                self.settings.mqtt, *shared, alarms=self.rules.subjects, take_action=self._on_action
-            )
-            self.actions.answering = mqtt
-            self.outlets.append(mqtt)
-        if self.settings.store is not None:
-            self.outlets.append(StoreOutlet(self.settings.store, *shared))
-        if self.settings.notices is not None:
-            self.outlets.append(
-                NoticesOutlet(
-                    self.settings.notices, plant, shared[1], self.rules.alarms,
-                    self.journal.submit, self.reader, self.clock,
-                )
-            )  # fmt: skip
+        self.outlets = open_outlets(
+            self.settings, plant, self.rules, self.journal, (self.reader, self._fresh), self.clock,
+            self._on_action,
+        )  # fmt: skip
+        self.actions.answering = answering(self.outlets)
         for outlet in self.outlets:
             self._delivering.append(self._guarded(outlet.run()))
         zone, path = ZoneInfo(plant.plant.time_zone), self.settings.journal.path
