@@ -16,24 +16,14 @@ what it lost.
 What a store drops for good after having answered 204 nobody can know here. Give it a retention
 longer than the longest outage; some stores count what they ignore, watch that count.
 
-The library's batching writer loses rows at exit and after its last attempt, so only its
-synchronous write is used, in a thread of its own.
+A write blocks, so it is made in a thread of its own.
 """
 
 from __future__ import annotations
 
 import asyncio
-import re
 from collections import deque
-from collections.abc import Sequence
-from dataclasses import dataclass
-from enum import Enum
-
-from influxdb_client.client.influxdb_client import InfluxDBClient
-from influxdb_client.client.write_api import SYNCHRONOUS
-from influxdb_client.domain.write_precision import WritePrecision
-from influxdb_client.rest import ApiException
-from urllib3.exceptions import HTTPError
+from typing import Any
 
 from collector.clock import MICROSECONDS, Clock
 from collector.core.catalogue import Catalogue
@@ -41,41 +31,15 @@ from collector.outlets.contract import CursorKeeper, OutletStatus, Source
 from collector.outlets.delivery import Cursor, Delivery
 from collector.outlets.rows import Rows
 from collector.outlets.standing import Backoff, Patience, Standing
-from collector.outlets.threads import in_daemon_thread, within
+from collector.outlets.store_client import Answer, StoreClient, Verdict
+from collector.outlets.threads import CallThread, within
 from collector.plant.model import Plant
 from collector.settings import StoreSettings
 
-WRITTEN = 204
-BAD_ROWS = frozenset({400, 413, 422})
-TRY_LATER = frozenset({408, 425, 429})  # RFC 9110, RFC 8470, RFC 6585; all of 5xx beside
 REFUSALS_BEFORE_DOUBT = 10
-LONGEST_WAIT_S = 300.0
 POLL_PERIOD_US = 1_000_000
 BACK_PERIOD_US = 60_000_000
 LONGEST_HELD_BACK_US = 900_000_000
-
-
-class Verdict(Enum):
-    """What became of one write."""
-
-    WRITTEN = "written"
-    BAD_ROWS = "bad rows"
-    LATER = "later"
-    HELD = "held"
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """The store's answer, with the reason in words and the wait it asks for.
-
-    ``away``: there was none, so the store may have died.
-    """
-
-    verdict: Verdict
-    why: str = ""
-    wait_s: float | None = None
-    away: bool = False
-
 
 Row = tuple[int, str]
 
@@ -131,6 +95,7 @@ class StoreOutlet:
         self._stop_asked = asyncio.Event()
         self._running = False
         self._ended = asyncio.Event()
+        self._thread = CallThread()
 
     # --- what the daemon calls ------------------------------------------------------------------
 
@@ -148,19 +113,14 @@ class StoreOutlet:
         self._running = True
         ticker = asyncio.create_task(self._tick())
         try:
-            with InfluxDBClient(
-                url=self._settings.url,
-                token=_revealed(self._settings),
-                org=self._settings.organisation,
-                timeout=int(1000 * self._settings.timeout_s),
-                ssl_ca_cert=_text(self._settings.authority_file),
-            ) as client:
+            with StoreClient(self._settings) as client:
                 while not self._stop_asked.is_set():
                     await self._wake.wait()
                     self._wake.clear()
                     await self._turn(client)
         finally:
             ticker.cancel()
+            self._thread.end()
             self._standing.turn("stopped", "the collector no longer delivers")
             self._ended.set()
             if not self._back_owed:  # a store that lives will keep what it has
@@ -181,7 +141,7 @@ class StoreOutlet:
             self._wake.set()
             await self._clock.sleep_until(self._clock.now_us() + period_us)
 
-    async def _turn(self, client: InfluxDBClient) -> None:
+    async def _turn(self, client: StoreClient) -> None:
         while not self._stop_asked.is_set():
             now_us = self._clock.now_us()
             if now_us >= self._poll_at_us:  # should a notification have been missed
@@ -220,7 +180,7 @@ class StoreOutlet:
                     self._delivery.confirm(record.sequence)
         return batch
 
-    async def _deliver(self, client: InfluxDBClient, batch: list[Row]) -> None:
+    async def _deliver(self, client: StoreClient, batch: list[Row]) -> None:
         parts = [batch]
         bad: list[tuple[int, str]] = []
         while parts:
@@ -274,15 +234,14 @@ class StoreOutlet:
         self._try_at_us = self._clock.now_us() + wait_us
         self._standing.turn("held" if held else "unreachable", answer.why)
 
-    async def _write(self, client: InfluxDBClient, part: list[Row]) -> Answer | None:
+    async def _write(self, client: StoreClient, part: list[Row]) -> Answer | None:
         """Write rows; None where a stop came first."""
         lines = [line for _, line in part]
-        writing = asyncio.ensure_future(
-            in_daemon_thread(lambda: write(client, self._settings.bucket, lines))
-        )
+        writing = self._thread.start(lambda: client.write(lines))
         stopping = asyncio.ensure_future(self._stop_asked.wait())
+        both: set[asyncio.Future[Any]] = {writing, stopping}
         try:
-            await asyncio.wait({writing, stopping}, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait(both, return_when=asyncio.FIRST_COMPLETED)
             if not writing.done():
                 await within(self._clock, writing, self._patience.farewell_s)
             return writing.result() if writing.done() and not writing.cancelled() else None
@@ -342,70 +301,3 @@ class StoreOutlet:
             self._delivery = Delivery(self._kept, self._settings.batch)
         else:
             self._back_owed = self._kept != self._delivery.cursor  # when the minute is over
-
-
-def write(client: InfluxDBClient, bucket: str, lines: Sequence[str]) -> Answer:
-    """Write lines and say what the store made of them; blocks, and raises nothing foreign."""
-    try:
-        client.write_api(write_options=SYNCHRONOUS).write(
-            bucket=bucket,
-            record=list(lines),
-            write_precision=WritePrecision.US,  # type: ignore[arg-type] # its constants are str
-        )
-        status: int = client.api_client.last_response.status
-    except ApiException as error:
-        return _refusal(error)
-    except (HTTPError, OSError, ValueError) as error:
-        why = f"no answer from {client.url}: {_short(str(error))}"
-        if client.url.startswith("http:") and "Connection aborted" in str(error):
-            why += "; if it wants TLS, 'store.url' has to begin with https"
-        return Answer(Verdict.LATER, why, away=True)
-    if status != WRITTEN:
-        why = f"{client.url} answers {status} where a store answers {WRITTEN}: is it the store?"
-        return Answer(Verdict.HELD, why)
-    return Answer(Verdict.WRITTEN)
-
-
-def _refusal(error: ApiException) -> Answer:
-    status = int(error.status or 0)
-    why = _short(str(error.message or error.reason or "no reason given"))
-    if status in BAD_ROWS:
-        return Answer(Verdict.BAD_ROWS, f"{status}: {why}")
-    if status in TRY_LATER or status >= 500:
-        return Answer(Verdict.LATER, f"the store answers {status}: {why}", _wait_s(error))
-    if status in (401, 403):
-        return Answer(Verdict.HELD, f"the store does not let us write ({status}): {why}")
-    if status == 0:  # how the library reports a TLS failure
-        return Answer(Verdict.HELD, _no_tls(str(error.reason)))
-    return Answer(Verdict.HELD, f"the store answers {status}: {why}")
-
-
-def _no_tls(reason: str) -> str:
-    """What a TLS failure means, and what would have to be so."""
-    untrusted = re.search(r"certificate verify failed: (.+?) \(_ssl", reason)
-    if untrusted is None:
-        return f"no secure connection to the store: {_short(reason)}"
-    return (
-        f"no secure connection to the store: its certificate is not trusted ({untrusted[1]}); it "
-        "has to be signed by the authority of 'store.authority_file', or one the system knows, "
-        "valid today and made out to the host of 'store.url'"
-    )
-
-
-def _wait_s(error: ApiException) -> float | None:
-    """Seconds of a Retry-After header (RFC 9110, 10.2.3); a date in it is not waited for."""
-    text = str(error.retry_after or "")
-    return min(float(text), LONGEST_WAIT_S) if text.isascii() and text.isdigit() else None
-
-
-def _short(text: str) -> str:
-    line = " ".join(text.split())
-    return line if len(line) <= 200 else line[:199] + "…"
-
-
-def _revealed(settings: StoreSettings) -> str:
-    return settings.token.get_secret_value() if settings.token is not None else ""
-
-
-def _text(path: object) -> str | None:
-    return None if path is None else str(path)

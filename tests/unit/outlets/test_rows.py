@@ -175,7 +175,7 @@ def test_figures_survive_the_way_into_a_line(figure: float) -> None:
     assert float(found[1]) == pytest.approx(figure * 100, rel=1e-14, abs=0)
 
 
-NAMES = st.text(st.characters(codec="utf-8", exclude_characters="."), min_size=1, max_size=8)
+NAMES = st.text("az_9 ,=\\\"'#/\t\r\nµ", min_size=1, max_size=8)
 FIGURES = st.none() | st.floats() | st.integers(-(10**18), 10**18).map(float)
 VALUES = (
     FIGURES | st.booleans() | st.integers(-(10**20), 10**20) | st.sampled_from(["running", "?"])
