@@ -169,6 +169,7 @@ class _Derivation:
         *, with_extremes: bool, progress: Callable[[int], None] | None,
     ) -> None:  # fmt: skip
         self.changes = 0
+        self._totals: list[Total] = []
         self.of_days = DayFigures()
         self._with_extremes = with_extremes
         self._progress = progress
@@ -180,7 +181,7 @@ class _Derivation:
         self._stretches = stretches
         self._engine = self._made(stretches[0].plant, start_us, self._offset_us)
 
-    def totals(self, to_us: int, newest_us: int) -> Iterator[Total]:
+    def totals(self, to_us: int, newest_us: int) -> list[Total]:
         """All totals up to ``to_us``, in the order in which they are told.
 
         Args:
@@ -188,33 +189,34 @@ class _Derivation:
         """
         sequence = self._reader.sequence_at(self._start_us)
         for news in self._known_at(sequence):
-            yield from self._take(news)
+            self._take(news)
         waiting = self._stretches[1:]
         end_us = min(to_us + self._engine.longest_correction_us, newest_us)
         for news in self._inputs(sequence, end_us):
             while waiting and waiting[0].from_us <= news.by_us:
-                yield from self._change_plant(waiting.pop(0))
+                self._change_plant(waiting.pop(0))
             self.changes += 1
-            yield from self._pass_time(_watched_us(news))
-            yield from self._take(news)
-        yield from self._pass_time(end_us)
-        yield from self._take(Tick(end_us))
+            self._pass_time(_watched_us(news))
+            self._take(news)
+        self._pass_time(end_us)
+        self._take(Tick(end_us))
+        return self._totals
 
-    def _pass_time(self, until_us: int) -> Iterator[Total]:
+    def _pass_time(self, until_us: int) -> None:
         """Tick as the daemon did: extremes are of the instants at which somebody looked."""
         while (at_us := self._engine.next_deadline_us()) <= until_us:
-            yield from self._take(Tick(at_us))
+            self._take(Tick(at_us))
 
-    def _take(self, news: Input) -> Iterator[Total]:
+    def _take(self, news: Input) -> None:
         for output in self._engine.step(news):
             if isinstance(output, Total):
-                yield output
+                self._totals.append(output)
             elif isinstance(output, Derived):
                 self.of_days.take(output)
 
-    def _change_plant(self, stretch: InForce) -> Iterator[Total]:
+    def _change_plant(self, stretch: InForce) -> None:
         """Put another plant file in force, as the daemon does: the state goes on."""
-        yield from self._take(Tick(stretch.from_us))
+        self._take(Tick(stretch.from_us))
         self.files.append(stretch.hash)
         self.zone = ZoneInfo(stretch.plant.plant.time_zone)
         saved = self._engine.save()
@@ -222,9 +224,11 @@ class _Derivation:
         self._engine.restore(saved)
 
     def _made(self, plant: Plant, from_us: int, offset_us: int) -> Engine:
-        """An engine that judges nothing, and reports only if the extremes are wanted."""
+        """An engine that judges nothing, and tells and reports only if extremes are wanted."""
         period_us = REPORT_PERIOD_US if self._with_extremes else EVER_US
-        return Engine(plant, from_us, period_us, offset_us, judging=False)
+        return Engine(
+            plant, from_us, period_us, offset_us, judging=False, telling=self._with_extremes
+        )
 
     def _inputs(self, sequence: int, end_us: int) -> Iterator[Input]:
         after = sequence - 1

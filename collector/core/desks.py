@@ -60,13 +60,14 @@ class Desks:
         components: those that want entries of the logbook are picked out.
         start_us: plant time at which watching begins.
         offset_us: wall time minus plant time.
+        judging: without, only entries of the logbook are passed on, and no rule may be in force.
     """
 
     name = "desks"
 
     def __init__(
         self, plant: Plant, rules: Rules, components: Mapping[str, Component], start_us: int,
-        offset_us: int,
+        offset_us: int, *, judging: bool = True,
     ) -> None:  # fmt: skip
         zone = ZoneInfo(plant.plant.time_zone)
         asked = {
@@ -80,6 +81,7 @@ class Desks:
         self.service = ServiceDesk(rules.service, zone, start_us, offset_us)
         self.logbook = Logbook()
         self._readers = [part for part in components.values() if isinstance(part, FromLogbook)]
+        self._judging = judging
         self._zone = zone
         self._offset_us = offset_us
         self._day = self._date(start_us)  # under way, or yet to be told
@@ -87,6 +89,8 @@ class Desks:
 
     def take(self, news: Input, concluded: Sequence[Output]) -> list[Output]:
         """Take an input and what the components concluded from it; back comes what follows."""
+        if not self._judging and not isinstance(news, ActionTaken | ClockStepped):
+            return []
         if isinstance(news, ClockStepped):
             self._offset_us = self.alarms.offset_us = news.offset_us
             self.service.step_clock(news.offset_us)
@@ -111,6 +115,8 @@ class Desks:
 
     def learn(self, concluded: Sequence[Output], at_us: int) -> list[Output]:
         """Take what the components concluded when time alone had passed."""
+        if not self._judging:
+            return []
         found: list[Output] = list(self.alarms.learn(concluded, at_us))
         return found + self.service.take(concluded, self.alarms.facts, at_us)
 

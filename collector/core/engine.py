@@ -52,11 +52,14 @@ NOT_YET_TOLD_US = 2_000_000
 NOTICED_US = 5_000_000  # from the end of a panel's longest silence until its loss is told
 
 
-def components_of(plant: Plant, start_us: int, *, judging: bool = True) -> list[Component]:
+def components_of(
+    plant: Plant, start_us: int, *, judging: bool = True, telling: bool = True
+) -> list[Component]:
     """Everything that derives something from a plant's points.
 
     Args:
         judging: with the diagnoses, on which no figure rests and which take half of the time.
+        telling: wells tell their figures when pumps stop; without, they are only there to be asked.
     """
     found: list[Component] = [LinkMeter(panel, start_us) for panel in plant.panels]
     for name, part in plant.equipment.items():
@@ -71,6 +74,8 @@ def components_of(plant: Plant, start_us: int, *, judging: bool = True) -> list[
             found.append(FloatBank(name, part))
     meters = {part.name: part for part in found if isinstance(part, RunMeter)}
     wells = well_flows_of(plant, start_us)
+    for well in wells:
+        well.telling = telling
     process = process_of(plant, meters, wells, start_us)
     found += [*wells, *process]
     return [*found, *diagnoses_of(plant, wells, start_us)] if judging else found
@@ -85,7 +90,8 @@ class Engine:
         report_period_us: how often figures that move while nothing changes are told.
         offset_us: wall time minus plant time; plant days are days of the wall clock.
         rules: of alarms and service, bound to the plant.
-        judging: with findings; see ``components_of``.
+        judging: with findings, alarms and service; see ``components_of``.
+        telling: see there.
     """
 
     def __init__(
@@ -97,10 +103,11 @@ class Engine:
         rules: Rules = NO_RULES,
         *,
         judging: bool = True,
+        telling: bool = True,
     ) -> None:
         self.offset_us = offset_us
         self.points: dict[str, Decoded] = {}
-        parts = components_of(plant, start_us, judging=judging)
+        parts = components_of(plant, start_us, judging=judging, telling=telling)
         self.components = {part.name: part for part in parts}
         self._panels_of = {part.name: _panels_of(part) for part in parts}
         self._panels = frozenset(plant.panels)
@@ -121,8 +128,12 @@ class Engine:
             name: part for name, part in self.components.items() if isinstance(part, Timed)
         }
         self._timed[self.periods.name] = self.periods  # they read what the others made
-        self.desks = Desks(plant, rules, self.components, start_us, offset_us)
+        self.desks = Desks(plant, rules, self.components, start_us, offset_us, judging=judging)
         self._timed[self.desks.name] = self.desks  # last: they judge what all others said
+        self._timed_of_point = {
+            point: [part.name for part in parts if part.name in self._timed]
+            for point, parts in self._of_point.items()
+        }
         self._deadlines: dict[str, int] = {}
         self._wake_us: int | None = None  # the earliest of them
         self._note_deadlines(self._timed)
@@ -156,7 +167,7 @@ class Engine:
             parts = self._of_point.get(news.point, ())
             for part in parts:
                 found += part.point_changed(news)
-            self._note_deadlines(part.name for part in parts)
+            self._note_deadlines(self._timed_of_point.get(news.point, ()))
             if news.after_us < self.periods.last_read_us and self._answers(news.point):
                 names = [part.name for part in parts]
                 found += self.periods.read_again(names, news.after_us)

@@ -55,6 +55,10 @@ class WellFlow:
         start_us: plant time at which watching begins.
         upstream: what is known to send water into this one.
         speeds: by point that tells a speed: which pump's, and its value at full speed.
+
+    Attributes:
+        telling: whether it tells its figures when a pump stops. Whoever only asks for them need not
+            have them worked out; extremes then are those of the regular reports alone.
     """
 
     def __init__(
@@ -89,6 +93,7 @@ class WellFlow:
         self._bad: set[str] = set()
         self._lost = {point.partition(".")[0] for point in self.points}
         self._away: set[str] = set()
+        self.telling = True
         self._told: dict[str, float] = {}
         self._extremes: dict[str, tuple[float, float]] = {}
 
@@ -330,6 +335,8 @@ class WellFlow:
     # --- telling --------------------------------------------------------------------------------
 
     def _tell_stop(self, pump: int, at_us: int) -> list[Output]:
+        if not self.telling:
+            return []
         look = self.estimator.look(at_us)
         name = self._pumps.names[pump]
         found: list[Output] = []
