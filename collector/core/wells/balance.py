@@ -181,22 +181,23 @@ class WaterBalance:
         state.x[V] += net * travel + faded
         state.x[IN] += (state.x[Q] + self.upstream[0]) * step_s + state.x[GULP] * lasting_s
         state.x[GULP] *= fade
-        factors = range(FIRST_FACTOR, first)
-        summed = [sum(column) for column in zip(*flows.per_factor, strict=True)]
-        together = [(k, c) for k, c in zip(factors, summed, strict=True) if c]
-        self.spread_total_m3 += sqrt(state.variance(together)) * step_s
+        together = _by_factor(flows)
+        error = sqrt(state.variance(together))
+        self.spread_total_m3 += error * step_s
+        several = sum(self.running) > 1
         rows: list[tuple[int, Direction]] = []
         for i, flow in enumerate(flows.m3_s):
             if not self.running[i]:
                 continue
-            mine = list(zip(factors, flows.per_factor[i], strict=True))
-            self.spread_m3[i] += sqrt(state.variance(mine)) * step_s
+            mine = flows.per_factor[i]
+            if several:
+                error = sqrt(state.variance([(k, mine[k - FIRST_FACTOR]) for k, _ in together]))
+            self.spread_m3[i] += error * step_s
             slope = flows.per_m[i] * per_m3
             state.x[first + i] += flow * step_s + slope * net * swing
             terms = [(V, slope * travel), (Q, slope * swing), (GULP, slope * swing)]
-            for (k, own), by_all in zip(mine, summed, strict=True):
-                if by_all:
-                    terms.append((k, own * step_s - slope * swing * by_all))
+            for k, by_all in together:
+                terms.append((k, mine[k - FIRST_FACTOR] * step_s - slope * swing * by_all))
             rows.append((first + i, terms))
         rows += [
             (IN, [(Q, step_s), (GULP, lasting_s)]),
@@ -288,8 +289,7 @@ class WaterBalance:
         if True in self.running:
             flows = self.flows(self.running)
             net -= sum(flows.m3_s)
-            for k, column in enumerate(zip(*flows.per_factor, strict=True), FIRST_FACTOR):
-                along.append((k, -sum(column)))
+            along += [(k, -c) for k, c in _by_factor(flows)]
         return net, along
 
     def keep_sense(self) -> None:
@@ -359,11 +359,7 @@ class WaterBalance:
 
     def summed(self, flows: Flows) -> Figure:
         """What pumps give together, m3/s."""
-        along = [
-            (k, sum(column))
-            for k, column in enumerate(zip(*flows.per_factor, strict=True), FIRST_FACTOR)
-        ]
-        return Figure(sum(flows.m3_s), sqrt(self.state.variance(along)))
+        return Figure(sum(flows.m3_s), sqrt(self.state.variance(_by_factor(flows))))
 
     def area_m2(self) -> float:
         geometry = self.facts.geometry
@@ -390,3 +386,9 @@ class WaterBalance:
         x = self.state.x
         value = sum(factor * x[index] for index, factor in along)
         return Figure(value, sqrt(self.state.variance(along)))
+
+
+def _by_factor(flows: Flows) -> list[tuple[int, float]]:
+    """How the flow of all pumps together grows with each factor that it depends on."""
+    columns = enumerate(zip(*flows.per_factor, strict=True), FIRST_FACTOR)
+    return [(k, total) for k, column in columns if (total := sum(column))]

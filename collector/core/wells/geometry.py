@@ -65,6 +65,8 @@ def maybe_geometry_of(well: Well) -> Geometry | None:
 
 
 def _segment(xs: list[float], x: float) -> int:
+    if len(xs) == 2:  # straight walls: one segment, and asked for at every step
+        return 0
     return min(max(bisect_right(xs, x), 1), len(xs) - 1) - 1
 
 

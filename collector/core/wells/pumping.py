@@ -161,32 +161,29 @@ class CurvePumps:
         place = level_m / NODE_SPACING_M
         node = int(place // 1.0)
         share = place - node
-        steps = []
-        off = []
-        for factor, runs in zip(factors, running, strict=True):
-            step = round(min(max(factor, FACTOR_STEP), 3.0) / FACTOR_STEP) if runs else 0
-            steps.append(step)
-            off.append(factor - FACTOR_STEP * step if step else 0.0)
+        count = len(self.names)
+        steps = [0] * count
+        ran = []  # which pumps, and how far the factor of each is from where points are solved
+        for i, runs in enumerate(running):
+            if runs:
+                factor = factors[i]
+                step = steps[i] = round(min(max(factor, FACTOR_STEP), 3.0) / FACTOR_STEP)
+                ran.append((i, factor - FACTOR_STEP * step))
         key = tuple(steps)
         low = self._solve(node, key, speeds)
         high = self._solve(node + 1, key, speeds)
-        flows, slopes, rows = [], [], []
-        for i, step in enumerate(steps):
-            low_row = low.per_factor[i]
-            if not step:
-                flows.append(0.0)
-                slopes.append(0.0)
-                rows.append(low_row)
-                continue
+        flows, slopes, rows = [0.0] * count, [0.0] * count, low.per_factor[:]
+        for i, _ in ran:
             begin, end = low.m3_s[i], high.m3_s[i]
-            row = []
-            for d, a, b in zip(off, low_row, high.per_factor[i], strict=True):
-                begin += d * a
-                end += d * b
-                row.append(a + share * (b - a))
-            flows.append(max(0.0, begin + share * (end - begin)))
-            slopes.append((end - begin) / NODE_SPACING_M)
-            rows.append(row)
+            low_row, high_row = low.per_factor[i], high.per_factor[i]
+            row = rows[i] = [0.0] * count
+            for j, off in ran:
+                a, b = low_row[j], high_row[j]
+                begin += off * a
+                end += off * b
+                row[j] = a + share * (b - a)
+            flows[i] = max(0.0, begin + share * (end - begin))
+            slopes[i] = (end - begin) / NODE_SPACING_M
         return Flows(flows, slopes, rows)
 
     def _solve(self, node: int, steps: tuple[int, ...], speeds: tuple[float, ...]) -> Flows:
