@@ -172,7 +172,7 @@ class _Derivation:
         self._totals: list[Total] = []
         self.of_days = DayFigures()
         self._with_extremes = with_extremes
-        self._progress = progress
+        self._progress = progress or (lambda reached_us: None)
         self.files = [stretches[0].hash]
         self.zone = ZoneInfo(stretches[0].plant.plant.time_zone)
         self._reader = reader
@@ -225,10 +225,9 @@ class _Derivation:
 
     def _made(self, plant: Plant, from_us: int, offset_us: int) -> Engine:
         """An engine that judges nothing, and tells and reports only if extremes are wanted."""
-        period_us = REPORT_PERIOD_US if self._with_extremes else EVER_US
-        return Engine(
-            plant, from_us, period_us, offset_us, judging=False, telling=self._with_extremes
-        )
+        telling = self._with_extremes
+        period_us = REPORT_PERIOD_US if telling else EVER_US
+        return Engine(plant, from_us, period_us, offset_us, judging=False, telling=telling)
 
     def _inputs(self, sequence: int, end_us: int) -> Iterator[Input]:
         after = sequence - 1
@@ -239,8 +238,7 @@ class _Derivation:
                 if record.at_us >= self._start_us:
                     yield input_of(record)
             after = page[-1].sequence
-            if self._progress is not None:
-                self._progress(page[-1].at_us)
+            self._progress(page[-1].at_us)
 
     def _known_at(self, sequence: int) -> Iterator[Input]:
         """What was known when the derivation begins, as if it had just been seen."""
@@ -284,9 +282,7 @@ def _on_record(
 
 
 def _is_same(before: Record, after: Total) -> bool:
-    reason = before.reason
-    if before.recomputed:
-        reason = reason.partition("; ")[2]
+    reason = before.reason.partition("; ")[2] if before.recomputed else before.reason
     tolerance = SAME_SAMPLE if _is_sampled(after.subject) else SAME
     pairs = ((before.value, after.value), (before.low, after.low), (before.high, after.high))
     return (before.quality, reason) == (after.quality, after.reason) and all(
