@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from collector.core.hydraulics.curves import PumpCurve, curve_through
+from collector.core.hydraulics.curves import PowerCurve, PumpCurve, curve_through
 from collector.core.hydraulics.mains import Main
 from collector.core.hydraulics.operating import OperatingPoint, RunningPump, operating_point
 from tests.unit.core.hydraulics.stations_for_tests import mains, pumps, top_m
@@ -80,12 +80,17 @@ def test_more_lift_never_gives_more_flow(
 def test_two_pumps_never_give_twice_one(
     running: list[RunningPump], main: Main, share: float
 ) -> None:
-    """Two like pumps in one main give more than one, and less than twice it."""
+    """Two like pumps in one main give more than one, and less than twice it.
+
+    A curve that falls like a wall (the exponent 18) gives one flow whatever the head, and then two
+    pumps give the same or twice it to within what the flow is solved to.
+    """
     lift_m = share * top_m(running)
     one, two = flow(running, main, lift_m), flow(running * 2, main, lift_m)
-    assert one <= two * (1 + 1e-9)
+    assert one <= two * (1 + 1e-6)
     assert two <= 2.0 * one * (1 + 1e-9)
-    if main.loss_m(one) > 1e-3:
+    curve = running[0].curve
+    if main.loss_m(one) > 1e-3 and not (isinstance(curve, PowerCurve) and curve.exponent > 10.0):
         assert two < 2.0 * one
 
 
