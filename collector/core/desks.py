@@ -87,10 +87,12 @@ class Desks:
         self._day = self._date(start_us)  # under way, or yet to be told
         self._kept_day = self._day
 
+    def hear(self, news: Input) -> bool:
+        """Whether it wants to be told of an input, and of what was concluded from it."""
+        return self._judging or isinstance(news, ActionTaken | ClockStepped)
+
     def take(self, news: Input, concluded: Sequence[Output]) -> list[Output]:
         """Take an input and what the components concluded from it; back comes what follows."""
-        if not self._judging and not isinstance(news, ActionTaken | ClockStepped):
-            return []
         if isinstance(news, ClockStepped):
             self._offset_us = self.alarms.offset_us = news.offset_us
             self.service.step_clock(news.offset_us)

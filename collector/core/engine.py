@@ -144,6 +144,8 @@ class Engine:
             min(news.last_good_us, news.by_us) if isinstance(news, PanelLost) else news.by_us
         )
         concluded = self._conclude(news)
+        if not self.desks.hear(news):
+            return passed + concluded
         judged = self.desks.take(news, concluded)
         self._note_deadlines([self.desks.name])
         return [*passed, *concluded, *judged]

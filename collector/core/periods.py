@@ -281,10 +281,13 @@ class Periods:
             first = begin.marks.get(subject)
             if first is None or (only is not None and subject not in only):
                 continue
+            is_worth_telling = _is_worth_telling(subject, span, first, last, again=only is not None)
+            if span.period == "hour" and not is_worth_telling:
+                continue
             total = _total(subject, span, first, last)
             owner = subject.partition(".")[0]
             shares[owner] = max(shares.get(owner, ""), total.reason)
-            if _is_worth_telling(total, span, first, last, again=only is not None):
+            if is_worth_telling:
                 found.append(total)
         if only is None and span.period != "hour":
             found += _extreme_totals(span, shares)
@@ -413,13 +416,13 @@ def _total(subject: str, span: Span, first: Mark, last: Mark) -> Total:
     )  # fmt: skip
 
 
-def _is_worth_telling(total: Total, span: Span, first: Mark, last: Mark, again: bool) -> bool:
-    if span.period == "hour" and _kind(total.subject) not in HOURLY_KINDS:
+def _is_worth_telling(subject: str, span: Span, first: Mark, last: Mark, again: bool) -> bool:
+    if span.period == "hour" and _kind(subject) not in HOURLY_KINDS:
         return False
-    if total.value != 0 or again:  # what has been told is corrected even to nothing
+    if last.value != first.value or again:  # what has been told is corrected even to nothing
         return True
     unknown_us = last.unknown_us - first.unknown_us + first.lead_us
-    return span.period != "hour" and unknown_us < total.to_us - total.from_us
+    return span.period != "hour" and unknown_us < _end(span).at_us - span.begin.at_us
 
 
 def _extreme_totals(span: Span, shares: Mapping[str, str]) -> list[Total]:
