@@ -390,5 +390,6 @@ class WaterBalance:
 
 def _by_factor(flows: Flows) -> list[tuple[int, float]]:
     """How the flow of all pumps together grows with each factor that it depends on."""
-    columns = enumerate(zip(*flows.per_factor, strict=True), FIRST_FACTOR)
-    return [(k, total) for k, column in columns if (total := sum(column))]
+    rows = [row for row in flows.per_factor if any(row)]  # of the pumps that run
+    summed = rows[0] if len(rows) == 1 else map(sum, zip(*rows, strict=True))
+    return [(k, total) for k, total in enumerate(summed, FIRST_FACTOR) if total]

@@ -64,11 +64,7 @@ class Gaussian:
             index, factor = along[0]
             row = p[index]
             return row[:] if factor == 1.0 else [factor * value for value in row]
-        found = [0.0] * len(p)
-        for index, factor in along:
-            row = p[index]
-            found = [a + factor * b for a, b in zip(found, row, strict=True)]
-        return found
+        return _with_others([0.0] * len(p), p, along)
 
     def variance(self, along: Direction) -> float:
         """Variance of a direction, never below 0."""
