@@ -27,6 +27,7 @@ class Patience:
         cursor_s: least time between two moves of the cursor; what was delivered in it is repeated
             after a crash.
         settle_s: until a store has on its disk what it has confirmed; see ``store.py``.
+        gather_s: for rows of a store to come together; see ``store.py``.
         farewell_s: for a clean goodbye, twice: to be heard, and to part.
     """
 
@@ -37,6 +38,7 @@ class Patience:
     held_retry_s: float = 60.0
     cursor_s: float = 0.2
     settle_s: float = 10.0
+    gather_s: float = 0.25
     farewell_s: float = 0.5
 
 

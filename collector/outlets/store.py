@@ -1,9 +1,13 @@
 """Delivers the journal to a time-series store by line protocol over HTTP.
 
 One batch is out at a time, and what the store answers with 204 is delivered. Live rows come first
-in a batch, the backlog fills it up. A batch the store refuses is halved until the bad rows are
-alone; those go to quarantine, the rest is delivered. If the store has taken nothing at all, it is
-not the rows: the outlet is held, nothing is given up, and its status says why.
+in a batch, the backlog fills it up. So that a burst costs one request, the first live row waits
+``gather_s`` for others, unless a batch is full or the collector stops. While a backlog is worked
+off, the next batch is made during the write of the one before.
+
+A batch the store refuses is halved until the bad rows are alone; those go to quarantine, the rest
+is delivered. If the store has taken nothing at all, it is not the rows: the outlet is held, nothing
+is given up, and its status says why.
 
 A store may answer 204 seconds before the rows are on its disk, and a mains failure takes store and
 collector together. So the durable cursor moves over a row only when the store has answered again
@@ -23,6 +27,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
+from dataclasses import replace
 from typing import Any
 
 from collector.clock import MICROSECONDS, Clock
@@ -40,6 +45,9 @@ REFUSALS_BEFORE_DOUBT = 10
 POLL_PERIOD_US = 1_000_000
 BACK_PERIOD_US = 60_000_000
 LONGEST_HELD_BACK_US = 900_000_000
+WINDOW_BATCHES = 3
+"""The batch that is out, the one made meanwhile, and the share of the window no lane may take."""
+CALM_TICKS = 4  # from one look to the next while no attempt is due
 
 Row = tuple[int, str]
 
@@ -83,7 +91,10 @@ class StoreOutlet:
         self._newest: Row | None = None  # of those written
         self._answered_us = clock.now_us()
         self._moved_us = clock.now_us()  # when the durable cursor last moved, or had no need to
-        self._delivery = Delivery(self._kept, settings.batch)
+        self._delivery = self._new_delivery()
+        self._ahead: list[Row] = []  # made while the batch before it is out
+        self._waiting_since_us: int | None = None  # of live rows
+        self._moment: asyncio.Task[None] | None = None
         self._head = reader.head()
         self._standing = Standing(self.name, clock)
         self._backoff = Backoff(self._patience.first_retry_s, self._patience.longest_retry_s)
@@ -101,7 +112,12 @@ class StoreOutlet:
 
     def notify(self, head: int) -> None:
         """Tell that records up to ``head`` are committed; on the event loop."""
-        self._head = max(self._head, head)
+        if head > self._head:
+            self._head = head
+            if self._waiting_since_us is None:
+                self._waiting_since_us = self._clock.now_us()
+            if self._moment is not None and self._waiting >= self._settings.batch:
+                self._moment.cancel()
         self._wake.set()
 
     def status(self) -> OutletStatus:
@@ -130,6 +146,8 @@ class StoreOutlet:
         """End ``run`` with the cursor handed to the journal; a write under way gets a moment."""
         self._stop_asked.set()
         self._wake.set()
+        if self._moment is not None:
+            self._moment.cancel()
         if self._running:
             await self._ended.wait()
 
@@ -139,7 +157,9 @@ class StoreOutlet:
         period_us = int(self._patience.tick_s * MICROSECONDS)
         while True:
             self._wake.set()
-            await self._clock.sleep_until(self._clock.now_us() + period_us)
+            now_us = self._clock.now_us()
+            ticks = 1 if now_us < self._try_at_us else CALM_TICKS
+            await self._clock.sleep_until(now_us + ticks * period_us)
 
     async def _turn(self, client: StoreClient) -> None:
         while not self._stop_asked.is_set():
@@ -155,7 +175,9 @@ class StoreOutlet:
             if not self._begun:
                 self._delivery.begin(self._head)
                 self._begun = True
-            batch = self._gather()
+            await self._let_gather()
+            batch = self._ahead or self._gather()
+            self._ahead = []
             if batch:
                 await self._deliver(client, batch)
             elif self._newest is not None and self._waits_for_life(now_us):
@@ -163,9 +185,35 @@ class StoreOutlet:
             else:
                 return
 
+    async def _let_gather(self) -> None:
+        """Give live rows the moment they have to come together."""
+        if self._waiting_since_us is None or not 0 < self._waiting < self._settings.batch:
+            return
+        due_us = self._waiting_since_us + int(self._patience.gather_s * MICROSECONDS)
+        self._moment = asyncio.ensure_future(self._clock.sleep_until(due_us))
+        try:
+            await asyncio.wait({self._moment})
+        finally:
+            self._moment.cancel()
+            self._moment = None
+
+    @property
+    def _waiting(self) -> int:
+        """Records neither confirmed nor out."""
+        return self._delivery.behind(self._head) - self._delivery.unconfirmed
+
+    def _new_delivery(self) -> Delivery:
+        return Delivery(self._kept, WINDOW_BATCHES * self._settings.batch)
+
     def _gather(self) -> list[Row]:
+        """Read the next batch and make its rows."""
+        self._waiting_since_us = None
         batch: list[Row] = []
-        while (wanted := self._delivery.wanted(self._head)) is not None:
+        while (left := self._settings.batch - len(batch)) > 0:
+            wanted = self._delivery.wanted(self._head)
+            if wanted is None:
+                break
+            wanted = replace(wanted, limit=min(wanted.limit, left))
             records = self._reader.records_between(wanted.first, wanted.last, wanted.limit)
             self._delivery.sent(wanted, [record.sequence for record in records])
             for record in records:
@@ -220,6 +268,7 @@ class StoreOutlet:
     def _fail(self, answer: Answer) -> None:
         """Wait, then begin again from the cursor."""
         self._begun = self._taken = False
+        self._ahead = []
         self._standing.retried += 1
         self._delivery.rewind()
         self._keep_cursor()
@@ -238,6 +287,8 @@ class StoreOutlet:
         """Write rows; None where a stop came first."""
         lines = [line for _, line in part]
         writing = self._thread.start(lambda: client.write(lines))
+        if not self._ahead and self._waiting >= self._settings.batch:
+            self._ahead = self._gather()
         stopping = asyncio.ensure_future(self._stop_asked.wait())
         both: set[asyncio.Future[Any]] = {writing, stopping}
         try:
@@ -298,6 +349,7 @@ class StoreOutlet:
             self._went_back_us = now_us
             self._settling.clear()
             self._begun = False
-            self._delivery = Delivery(self._kept, self._settings.batch)
+            self._ahead = []
+            self._delivery = self._new_delivery()
         else:
             self._back_owed = self._kept != self._delivery.cursor  # when the minute is over

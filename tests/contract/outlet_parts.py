@@ -32,6 +32,7 @@ QUICK = Patience(
     held_retry_s=0.2,
     cursor_s=0.02,
     settle_s=0.0,
+    gather_s=0.02,
 )
 
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import threading
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from itertools import cycle
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
@@ -336,6 +338,54 @@ async def test_a_stop_does_not_wait_for_a_store_that_hangs(tmp_path: Path) -> No
         assert outlet.status().state == "stopped"
         assert book.delivered("store") == 0
         release.set()
+
+
+async def test_a_burst_of_live_rows_costs_one_request(tmp_path: Path) -> None:
+    """What is committed within the moment after the first row goes with it; a full batch goes at
+    once, and so does what waits when the collector stops."""
+    store = Refusing()
+    with refusing(store) as port, ledger(tmp_path / "journal") as book:
+        outlet = book.store(port, replace(QUICK, gather_s=0.5))
+        async with at_work(outlet):
+            await until(lambda: outlet._begun, "the outlet to be ready")
+            for burst in range(10):
+                book.write(busy_records(3, NOON_US + burst * 10**9), outlet)
+                await asyncio.sleep(0)
+            assert store.sizes == []
+            await all_delivered(book, outlet)
+            assert store.sizes == [30]
+        outlet = book.store(port, replace(QUICK, gather_s=3600.0))
+        async with at_work(outlet):
+            await until(lambda: outlet._begun, "the outlet to be ready")
+            book.write(busy_records(400, NOON_US + 10**11), outlet)
+            await until(lambda: outlet._moment is not None, "the moment")
+            book.write(busy_records(200, NOON_US + 2 * 10**11), outlet)
+            await until(lambda: sum(store.sizes) == 630, "a full batch, and the rest with it")
+            assert store.sizes[1:] == [500, 100]
+            book.write(busy_records(7, NOON_US + 3 * 10**11), outlet)
+            await until(lambda: outlet._moment is not None, "the moment")
+        assert store.sizes[3:] == [7]
+        assert book.delivered("store") == 637
+
+
+async def test_what_was_made_ahead_is_made_again_when_the_write_before_it_fails(
+    tmp_path: Path,
+) -> None:
+    """A backlog of many batches, every third answer of which is 503: all arrive in their order,
+    the cursor never passes one that the store does not have."""
+    answers = cycle([204, 204, 503])
+    store = Refusing(rule=lambda _: next(answers))
+    with refusing(store) as port, ledger(tmp_path / "journal") as book:
+        book.write(busy_records(3_000))
+        outlet = book.store(port, batch=100)
+        async with at_work(outlet):
+            while outlet.status().behind:
+                assert outlet.status().delivered <= max(map(number_in, store.taken), default=0)
+                await asyncio.sleep(0.001)
+            await all_delivered(book, outlet)
+            assert outlet.status().retried > 5
+        taken = [number_in(line) for line in store.taken]
+        assert taken == list(range(1, 3_001))
 
 
 async def test_live_rows_do_not_wait_for_a_long_backlog(tmp_path: Path) -> None:
