@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from pymodbus.client import AsyncModbusTcpClient
+from pymodbus.exceptions import ModbusException
 
 from collector.daemon import Daemon
 from collector.logs import start_logging
@@ -132,17 +133,21 @@ async def watch_bare(ports: list[int], seconds: float, period_s: float) -> str:
     async def panel(port: int) -> None:
         nonlocal overruns, scans
         client = AsyncModbusTcpClient("127.0.0.1", port=port, retries=0, timeout=1)
-        await client.connect()
+        while not await client.connect():
+            await asyncio.sleep(0.1)
         due_s = loop.time()
         try:
             while True:
                 await asyncio.sleep(max(0.0, due_s - loop.time()))
-                reply = await client.read_discrete_inputs(0, count=CONTACTS, device_id=1)
-                assert not reply.isError()
-                reply = await client.read_input_registers(0, count=REGISTERS, device_id=1)
-                assert not reply.isError()
+                try:
+                    reply = await client.read_discrete_inputs(0, count=CONTACTS, device_id=1)
+                    assert not reply.isError()
+                    reply = await client.read_input_registers(0, count=REGISTERS, device_id=1)
+                    assert not reply.isError()
+                except ModbusException:  # no reply in time: the scan counts as skipped
+                    overruns += 1
                 scans += 1
-                if scans == len(ports):
+                if scans >= len(ports):
                     begun.set()
                 passed = int(max(0.0, loop.time() - due_s) / period_s)
                 overruns += passed
@@ -151,14 +156,18 @@ async def watch_bare(ports: list[int], seconds: float, period_s: float) -> str:
             client.close()
 
     tasks = [asyncio.create_task(panel(port)) for port in ports]
-    await begun.wait()
+    beginning = asyncio.create_task(begun.wait())
+    await asyncio.wait({beginning, *tasks}, return_when=asyncio.FIRST_COMPLETED)
     await asyncio.sleep(SETTLE_S)
+    for task in tasks:
+        if task.done():
+            task.result()  # only an error ends it
     before, used = (overruns, scans), cpu_s()
     await asyncio.sleep(seconds)
     after, used = (overruns, scans), cpu_s() - used
     for task in tasks:
         task.cancel()
-    await asyncio.gather(*tasks, return_exceptions=True)
+    await asyncio.gather(beginning, *tasks, return_exceptions=True)
     return told(after[0] - before[0], after[1] - before[1], used, seconds)
 
 
