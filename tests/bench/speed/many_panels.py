@@ -133,8 +133,8 @@ async def watch_bare(ports: list[int], seconds: float, period_s: float) -> str:
     async def panel(port: int) -> None:
         nonlocal overruns, scans
         client = AsyncModbusTcpClient("127.0.0.1", port=port, retries=0, timeout=1)
-        while not await client.connect():
-            await asyncio.sleep(0.1)
+        connected = await client.connect()
+        assert connected
         due_s = loop.time()
         try:
             while True:
