@@ -97,7 +97,9 @@ class StoreOutlet:
         self._moment: asyncio.Task[None] | None = None
         self._head = reader.head()
         self._standing = Standing(self.name, clock)
-        self._backoff = Backoff(self._patience.first_retry_s, self._patience.longest_retry_s)
+        self._backoff = Backoff(
+            self._patience.first_retry_s, self._patience.longest_retry_s, plant.plant.name
+        )
         self._begun = False
         self._taken = False
         self._try_at_us = 0
