@@ -128,7 +128,7 @@ async def watch_bare(ports: list[int], seconds: float, period_s: float) -> str:
     """Run the bare loop for so long behind its first scans."""
     loop = asyncio.get_running_loop()
     overruns = scans = 0
-    begun = asyncio.Event()
+    begun, ended = asyncio.Event(), asyncio.Event()
 
     async def panel(port: int) -> None:
         nonlocal overruns, scans
@@ -137,7 +137,7 @@ async def watch_bare(ports: list[int], seconds: float, period_s: float) -> str:
         assert connected
         due_s = loop.time()
         try:
-            while True:
+            while not ended.is_set():  # the library makes a failed read of a cancellation
                 await asyncio.sleep(max(0.0, due_s - loop.time()))
                 try:
                     reply = await client.read_discrete_inputs(0, count=CONTACTS, device_id=1)
@@ -165,6 +165,7 @@ async def watch_bare(ports: list[int], seconds: float, period_s: float) -> str:
     before, used = (overruns, scans), cpu_s()
     await asyncio.sleep(seconds)
     after, used = (overruns, scans), cpu_s() - used
+    ended.set()
     for task in tasks:
         task.cancel()
     await asyncio.gather(beginning, *tasks, return_exceptions=True)
