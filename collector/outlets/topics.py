@@ -286,6 +286,9 @@ def _levels(subject: str, count: int) -> str:
     return "/".join(parts)
 
 
+# Made once: making one takes longer than most payloads.
+_ENCODER = json.JSONEncoder(ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+
 def _compact(body: Mapping[str, object]) -> bytes:
-    text = json.dumps(body, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
-    return text.encode()
+    return _ENCODER.encode(body).encode()
