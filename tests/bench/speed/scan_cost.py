@@ -240,7 +240,7 @@ def measure(*, quick: bool) -> list[Figure]:
     start_logging(LogSettings(level="error"))
     found: list[Figure] = []
     with tempfile.TemporaryDirectory() as name, far_sides(Path(name)) as far:
-        periods = [(0.1, 30, 1)] if quick else [(0.1, 150, 4), (1.0, 30, 3)]
+        periods = [(0.1, 30, 1)] if quick else [(0.1, 150, 3), (1.0, 30, 2)]
         for period_s, scans, rounds in periods:
             for changed, with_change, what, target in (
                 (False, False, "quiet", Target("at most", 1.15)),
