@@ -27,6 +27,9 @@ from collector.journal.items import Alive, Configuration, Cursor, Quarantined
 STRETCH_RECORDS = 20_000
 """Most records one statement looks at when only some kinds are wanted."""
 
+RARE = frozenset({RecordKind.ACTION, RecordKind.FINDING, RecordKind.CONFIGURATION})
+"""Kinds of which years hold so few that their index is quicker than going through all records."""
+
 # ruff: noqa: S608 — every statement is put together from constants alone
 SELECT = f"SELECT {rows.COLUMNS} FROM record "
 OF_KINDS = "+subject IN (SELECT id FROM subject WHERE kind IN (SELECT value FROM json_each(?))) "
@@ -96,6 +99,13 @@ class JournalReader:
         if kinds is None:
             return self._read(
                 SELECT + "WHERE sequence > ? ORDER BY sequence LIMIT ?", (sequence, limit)
+            )
+        if RARE.issuperset(kinds):
+            return self._read(
+                SELECT + "WHERE sequence IN (SELECT sequence FROM record WHERE sequence > ? AND "
+                "subject IN (SELECT id FROM subject WHERE kind IN (SELECT value FROM json_each(?)))"
+                " ORDER BY sequence LIMIT ?) ORDER BY sequence",
+                (sequence, _kinds(kinds), limit),
             )
         found: list[Record] = []
         head = self.head()

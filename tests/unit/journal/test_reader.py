@@ -197,3 +197,22 @@ def test_records_are_dated_as_people_date_them(tmp_path: Path) -> None:
         assert [record.value for record in back] == list(range(1, 21))
         before = view.history_by_utc("works.contact_0", START_US - hour_us, START_US, 100)
         assert [record.value for record in before] == list(range(11, 21))
+
+
+def test_rare_kinds_are_found_as_if_all_were_gone_through(tmp_path: Path) -> None:
+    """The way by the index gives the same records, page by page, as reading everything does."""
+    path = tmp_path / "j"
+    records = contacts(1, 400)
+    for place in range(5, 400, 7):
+        kind = (RecordKind.ACTION, RecordKind.FINDING)[place % 2]
+        records[place] = replace(records[place], kind=kind, subject=f"eq_{place % 3}.x", value="{}")
+    write(path, records)
+    with JournalReader(path) as opened:
+        whole = opened.records_after(0, 1_000)
+        for kinds in ((RecordKind.ACTION,), (RecordKind.FINDING,), tuple(reader.RARE)):
+            wanted = [record for record in whole if record.kind in kinds]
+            found: list[Record] = []
+            while page := opened.records_after(found[-1].sequence if found else 0, 6, kinds):
+                found += page
+            assert found == wanted
+            assert wanted
