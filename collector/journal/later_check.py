@@ -8,7 +8,6 @@ as any damage does that is met while running.
 
 from __future__ import annotations
 
-import contextlib
 import threading
 from pathlib import Path
 
@@ -16,6 +15,8 @@ import apsw
 
 from collector.errors import JournalDamaged, JournalError
 from collector.journal import connect
+
+STEPS = 1_000  # of the check, between two looks whether to stop
 
 
 class LaterCheck:
@@ -34,29 +35,34 @@ class LaterCheck:
         self.damage: JournalDamaged | None = None
         self.through = False
         self._path = path
-        self._connection = connect.connect_reader(path, vfs)
+        self._vfs = vfs
+        self._stopping = False
         self._thread = threading.Thread(target=self._check, name="journal check", daemon=True)
         self._thread.start()
 
     def stop(self) -> None:
         """Give up what is not yet looked through."""
-        with contextlib.suppress(apsw.ConnectionClosedError):
-            self._connection.interrupt()
+        self._stopping = True
         self._thread.join()
 
     def _check(self) -> None:
         try:
-            found = str(self._connection.execute("PRAGMA quick_check(1)").get)
+            connection = connect.connect_reader(self._path, self._vfs)
+        except JournalError:  # what keeps it from being opened is the writer's to meet
+            return
+        try:
+            # Asked on the way, so that a stop is heeded whenever it comes.
+            connection.set_progress_handler(lambda: self._stopping, STEPS)
+            found = str(connection.execute("PRAGMA quick_check(1)").get)
             self.through = found == "ok"
             if not self.through:
                 self.damage = connect.damaged(self._path, found)
         except apsw.InterruptError:
             pass
         except apsw.Error as error:
-            translated = connect.translate(error, self._path, self._connection, "read")
+            translated = connect.translate(error, self._path, connection, "read")
             if isinstance(translated, JournalDamaged):
                 self.damage = translated
             # Else the disk failed to read, which the writer will meet where it matters.
         finally:
-            with contextlib.suppress(JournalError):
-                connect.close(self._connection)
+            connect.close(connection)

@@ -27,11 +27,11 @@ from collector.journal.ledger import Batch, Ledger
 
 MOST_STEP_RECORDS = 1_000
 BYTES_LOGGED_BY_RECORD = 512
+"""What deleting a record adds to the log at most, by trial; bounds a step by the log's share."""
 # Looking at the size costs a tenth of a small commit; so it is not looked at again before records
 # of this size, as large as they hardly ever are, could have used up half of the room.
 LARGE_RECORD_BYTES = 8 << 10
 MOST_UNLOOKED_RECORDS = 20_000
-"""What deleting a record adds to the log at most, by trial; bounds a step by the log's share."""
 RECORD_SHARE = 0.5
 """Share of the room from which on the audited record is in danger."""
 YEAR_US = 365.25 * 86_400e6
