@@ -117,7 +117,7 @@ class PanelReader:
                 changed.append((block, answer))
         if first_good_us is None:
             self._failure, self._failed_us = scan.answers[-1].reason, now_us
-            return self._check_silence(now_us, asked=True)
+            return self._check_silence(now_us, asked=True) or self._lose_aged(scan)
         if not failed and changed is None and self.lost_reason is None:
             self._last_good_us = self._answered_us = first_good_us
             if self._frozen_us is None and self._points.next_paced_us is None:
@@ -220,6 +220,15 @@ class PanelReader:
         if self._visits and reason in UNREACHED:
             reason = AWAY
         return self._lose(reason, self.last_good_us, now_us)
+
+    def _lose_aged(self, scan: PanelScan) -> list[Input]:
+        """Lose blocks that had failed before a silence, and with it for too long."""
+        found: list[Input] = []
+        for block, answer in zip(self._blocks, scan.answers, strict=True):
+            age_us = answer.received_us - block.last_good_us
+            if self.lost_reason is None and not block.lost and age_us >= self._silence_us:
+                self._points.lose_block(block, answer, found)
+        return found
 
     def _check_stillness(self, now_us: int) -> list[Input]:
         if self._frozen_us is None or now_us - self._moved_us < self._frozen_us:

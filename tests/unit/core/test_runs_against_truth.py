@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from collector.core.records import Quality
@@ -169,6 +169,21 @@ def test_a_frozen_panel_costs_knowledge_and_no_truth(
 
 @settings(max_examples=80, deadline=None)
 @given(worlds(), st.integers(2, LENGTH_SCANS - 60), st.integers(1, 40))
+@example(
+    # A block that fails, then a silence that alone would be too short to lose anything.
+    World(
+        seed=0,
+        on_at_start=False,
+        dwells_ms=(),
+        silences=(),
+        block_faults=(Interval(6, 4),),
+        deaths=(),
+        debounce=(),
+        freezes=(),
+    ),
+    8,
+    2,
+)
 def test_a_gap_more_only_widens(world: World, first: int, count: int) -> None:
     """The same world with one silence more: the interval is as wide or wider, and still true."""
     scans = LENGTH_SCANS + 10
