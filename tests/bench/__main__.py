@@ -51,6 +51,8 @@ def main() -> int:
     for name in asked.names:
         if name not in NAMES:
             asking.error(f"there is no {name}; there are {', '.join(NAMES)}")
+    if asked.json is not None and not asked.json.parent.is_dir():
+        asking.error(f"there is no folder {asked.json.parent} to write {asked.json.name} in")
     if asked.within:
         module = importlib.import_module(f"tests.bench.speed.{asked.names[0]}")
         with contextlib.redirect_stdout(sys.stderr):  # whatever else is said

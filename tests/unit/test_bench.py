@@ -81,3 +81,15 @@ def test_every_measurement_is_listed() -> None:
         if "def measure(" in file.read_text(encoding="utf-8")
     }  # fmt: skip
     assert found == set(NAMES)
+
+
+def test_figures_that_could_not_be_written_are_refused_before_they_are_measured(
+    tmp_path: Path,
+) -> None:
+    """Nobody waits for a table that has nowhere to go."""
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.bench", "--json", str(tmp_path / "none" / "x.json")],
+        cwd=PROJECT, capture_output=True, text=True, check=False, timeout=30,
+    )  # fmt: skip
+    assert done.returncode == 2
+    assert done.stderr.endswith(f"there is no folder {tmp_path / 'none'} to write x.json in\n")

@@ -223,6 +223,10 @@ def measure(*, quick: bool) -> list[Figure]:
 
 def main() -> None:
     """Play the watching process, on the first core; the panels have the others."""
+    if len(sys.argv) != 5 or sys.argv[1] not in ("daemon", "bare"):
+        sys.exit(
+            "expected: daemon|bare FOLDER SECONDS PERIOD; 'tests.bench many_panels' gives them"
+        )
     way, folder, seconds, period_s = (
         sys.argv[1], Path(sys.argv[2]), float(sys.argv[3]), float(sys.argv[4])
     )  # fmt: skip
